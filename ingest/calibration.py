@@ -1,0 +1,136 @@
+"""Calibration: sensor readings become damper travel in mm, positive in compression, 0 at static ride height.
+
+In: readings of the four sensors as a log or link delivers them. Out: a new column-major array of damper travel.
+Everything affine is folded into one slope and one intercept per corner, so a plain linear sensor costs one
+multiply-add; lever geometry and tables follow only where the sheet has them. Sample by sample, no memory: any
+split gives the same bits. A reading that is not finite gives NaN; nothing raises for a validated sheet.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+
+import numpy as np
+
+from ingest.chunk import CORNERS, Floats
+from ingest.sheet import Sheet
+from ingest.sheet_parts import Pair, Sensor
+from ingest.units import LENGTH_TO_MM
+
+Curve = Callable[[Floats], Floats]
+
+
+class PiecewiseLinear:
+    """A table as a function: straight lines between its rows, the end lines prolonged beyond them.
+
+    Prolonging keeps a reading beyond the table finite and moving, so that the range checks see how far beyond
+    it is; holding the end value would look like a stuck sensor.
+
+    Examples
+    --------
+    >>> PiecewiseLinear([(0.0, 0.0), (1.0, 10.0), (2.0, 40.0)])(np.array([-1.0, 0.5, 1.0, 3.0]))
+    array([-10.,   5.,  10.,  70.])
+    """
+
+    def __init__(self, table: list[Pair]) -> None:
+        rows = np.array(table, dtype=np.float64)
+        self._x = np.ascontiguousarray(rows[:, 0])
+        self._y = np.ascontiguousarray(rows[:, 1])
+        self._slope = np.diff(self._y) / np.diff(self._x)
+
+    def __call__(self, x: Floats) -> Floats:
+        """Values at `x`, array of any shape; NaN where `x` is NaN."""
+        piece = np.searchsorted(self._x[1:-1], x, side="right")
+        return self._y[piece] + (x - self._x[piece]) * self._slope[piece]
+
+
+class _CornerSteps:
+    """One corner's way from reading to damper travel: affine, then for some sensors curves and affines in turn."""
+
+    def __init__(self, sensor: Sensor) -> None:
+        self.slope, self.intercept = _to_position(sensor)
+        self.curves: list[tuple[Curve, float, float]] = []
+        if sensor.lever is not None:
+            radius_mm = sensor.lever.radius_mm
+            at_zero = math.radians(sensor.lever.angle_at_zero_deg)
+            self._then(math.radians(1.0), at_zero)
+            self._through(np.sin)
+            self._then(radius_mm, -radius_mm * math.sin(at_zero))
+        elif sensor.table is not None:
+            self._through(PiecewiseLinear(sensor.table))
+        if isinstance(sensor.damper_per_sensor, list):
+            self._through(PiecewiseLinear(sensor.damper_per_sensor))
+        else:
+            self._then(sensor.damper_per_sensor, 0.0)
+        sign = 1.0 if sensor.compression == "increases" else -1.0
+        self._then(sign, -sensor.zero_mm)
+
+    def _then(self, slope: float, intercept: float) -> None:
+        """Fold value -> slope x value + intercept into the last affine step."""
+        if self.curves:
+            curve, before_slope, before_intercept = self.curves[-1]
+            self.curves[-1] = (curve, slope * before_slope, slope * before_intercept + intercept)
+        else:
+            self.slope, self.intercept = slope * self.slope, slope * self.intercept + intercept
+
+    def _through(self, curve: Curve) -> None:
+        self.curves.append((curve, 1.0, 0.0))
+
+
+class Calibration:
+    """The four sensors of a sheet, ready to turn readings into damper travel.
+
+    Parameters
+    ----------
+    sheet : Sheet
+        Gives each corner's sensor: unit, calibration points, lever or table, `damper_per_sensor`, polarity and
+        zero. Damper travel is +-(position at the damper) - `zero_mm`.
+    """
+
+    def __init__(self, sheet: Sheet) -> None:
+        steps = [_CornerSteps(sheet.sensor(corner)) for corner in CORNERS]
+        self._slopes = np.array([step.slope for step in steps])
+        self._intercepts = np.array([step.intercept for step in steps])
+        self._curves = [(column, step.curves) for column, step in enumerate(steps) if step.curves]
+
+    def process(self, sensors: Floats) -> Floats:
+        """Damper travel of some samples.
+
+        Parameters
+        ----------
+        sensors : array of shape (n_samples, 4)
+            Readings in the order of `CORNERS`, each in its sensor's unit.
+
+        Returns
+        -------
+        array of shape (n_samples, 4), mm
+            Column-major; positive in compression, NaN where the reading was not finite.
+        """
+        travel_mm = np.empty(sensors.shape, dtype=np.float64, order="F")
+        # A reading may be anything a faulty logger writes, so overflow is not news: it ends as NaN below.
+        with np.errstate(over="ignore", invalid="ignore"):
+            np.multiply(sensors, self._slopes, out=travel_mm)
+            travel_mm += self._intercepts
+            for column, curves in self._curves:
+                values = travel_mm[:, column]
+                for curve, slope, intercept in curves:
+                    # Each column of a column-major array is contiguous, so numpy takes the same path for any length.
+                    values[:] = curve(values)
+                    values *= slope
+                    values += intercept
+        known = np.isfinite(travel_mm)
+        if not known.all():
+            travel_mm[~known] = np.nan
+        return travel_mm
+
+
+def _to_position(sensor: Sensor) -> tuple[float, float]:
+    """Slope and intercept from reading to sensor mm (linear) or degrees (rotary)."""
+    if sensor.points is not None:
+        (reading_a, position_a), (reading_b, position_b) = sensor.points
+        slope = (position_b - position_a) / (reading_b - reading_a)
+        return slope, position_a - slope * reading_a
+    if sensor.kind == "rotary":
+        return (math.degrees(1.0) if sensor.unit == "rad" else 1.0), 0.0
+    return LENGTH_TO_MM[sensor.unit], 0.0
