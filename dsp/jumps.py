@@ -1,0 +1,131 @@
+"""Spikes and steps: jumps of a position signal that no wheel can make.
+
+A wheel's acceleration against the body is bounded, so the second difference of its position is too. A larger
+one begins an episode: the samples from it on are rejected until the signal is back near where it was (a spike)
+or has stayed away for longer than the longest spike (a step, from which the position is offset). Causal; any
+split of the stream gives the same verdicts. Below about 400 Hz small jumps hide in what a wheel can do.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from dsp.faults import FaultChange
+from ingest.chunk import Floats
+from ingest.sheet_limits import SensorAlert
+from ingest.units import STANDARD_GRAVITY_M_S2
+
+
+class _Episode:
+    """A jump that is not decided yet: where it began, from which position, how far, and samples rejected."""
+
+    def __init__(self, base_mm: float, jump_mm: float) -> None:
+        self.base_mm = base_mm
+        self.jump_mm = jump_mm
+        self.samples = 0
+
+
+class JumpWatch:
+    """Finds spikes and steps on four corners.
+
+    Parameters
+    ----------
+    limits : SensorAlert
+        `fastest_change_g`, `smallest_jump_mm` and `longest_spike_s`.
+    rate_hz : float
+        Sample rate.
+    """
+
+    def __init__(self, limits: SensorAlert, rate_hz: float) -> None:
+        fastest_mm = limits.fastest_change_g * STANDARD_GRAVITY_M_S2 * 1000.0 / rate_hz**2
+        self.jump_mm = max(limits.smallest_jump_mm, fastest_mm)
+        self._longest = max(1, round(limits.longest_spike_s * rate_hz))
+        self._previous = np.full((2, 4), np.nan)
+        self._episodes: list[_Episode | None] = [None] * 4
+
+    def reset(self) -> None:
+        """Forget the samples before; an undecided episode is dropped with them."""
+        self._previous[:] = np.nan
+        self._episodes = [None] * 4
+
+    def process(self, first_sample: int, travel_mm: Floats) -> tuple[Floats, list[FaultChange]]:
+        """Reject what lies in an episode. Returns the same array when there is nothing to reject."""
+        changes: list[FaultChange] = []
+        believed = travel_mm
+        for corner in range(4):
+            column = travel_mm[:, corner]
+            if self._episodes[corner] is None and not self._suspicious(column, corner):
+                self._remember(column, corner)
+                continue
+            if believed is travel_mm:
+                believed = travel_mm.copy(order="F")
+            changes += self._walk(first_sample, believed[:, corner], corner)
+        return believed, changes
+
+    def _suspicious(self, column: Floats, corner: int) -> bool:
+        """Whether any second difference could be too large: it can't while no first difference is half of it."""
+        before, last = self._previous[:, corner]
+        half = self.jump_mm / 2.0
+        if not (abs(last - before) <= half or np.isnan(last - before)):
+            return True
+        if len(column) and abs(column[0] - last) > half:
+            return True
+        steps = column[1:] - column[:-1]
+        if len(steps) == 0:
+            return False
+        return bool(np.fmax.reduce(steps) > half or np.fmin.reduce(steps) < -half)
+
+    def _remember(self, column: Floats, corner: int) -> None:
+        if len(column) >= 2:
+            self._previous[:, corner] = column[-2:]
+        elif len(column) == 1:
+            self._previous[0, corner] = self._previous[1, corner]
+            self._previous[1, corner] = column[0]
+
+    def _walk(self, first_sample: int, column: Floats, corner: int) -> list[FaultChange]:
+        """Go through one corner of a chunk, from one candidate to the next, sample by sample inside an episode."""
+        changes: list[FaultChange] = []
+        padded = np.concatenate((self._previous[:, corner], column))
+        bends = np.abs(padded[2:] - 2.0 * padded[1:-1] + padded[:-2])
+        with np.errstate(invalid="ignore"):
+            candidates = np.flatnonzero(bends > self.jump_mm)
+        place = 0
+        decided = -2  # where the last episode of this chunk ended
+        while place < len(column):
+            episode = self._episodes[corner]
+            if episode is None:
+                # Right behind a decision the bend is taken anew, since it was found with a sample since rejected.
+                behind = place == decided + 1
+                anew = abs(padded[place + 2] - 2.0 * padded[place + 1] + padded[place]) if behind else 0.0
+                if not anew > self.jump_mm:
+                    later = int(np.searchsorted(candidates, place + behind))
+                    if later == len(candidates):
+                        break
+                    place = int(candidates[later])
+                base, value = padded[place + 1], padded[place + 2]
+                episode = self._episodes[corner] = _Episode(base, value - base)
+            value = column[place]
+            if np.isnan(value):
+                # The signal is lost before it was decided: neither a spike nor a step can be claimed.
+                self._episodes[corner] = None
+                place += 1
+                continue
+            back = abs(value - episode.base_mm) < max(self.jump_mm, abs(episode.jump_mm) / 2.0)
+            if episode.samples > 0 and back:
+                fault, far = "spike", episode.jump_mm
+            elif episode.samples >= self._longest:
+                fault, far = "step", value - episode.base_mm
+            else:
+                episode.samples += 1
+                padded[place + 2] = column[place] = np.nan
+                place += 1
+                continue
+            sample = first_sample + place
+            changes.append(FaultChange(sample, corner, fault, True, far, self.jump_mm, "mm in one sample"))
+            self._episodes[corner] = None
+            # The next sample is judged as if the signal had stood still here, so that it may begin the next episode.
+            padded[place + 1] = value
+            decided = place
+            place += 1
+        self._previous[:, corner] = padded[-2:]
+        return changes

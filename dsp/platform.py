@@ -1,0 +1,81 @@
+"""Heights of named points above the road, from four wheel travels, the body taken as rigid.
+
+In: wheel travel (mm, positive in compression, 0 at static). Out: heights (mm) and warp. The tyres are taken as
+rigid: a height is the static one less how far the suspension lets the body down there. A height is NaN when any
+corner is. The plane is the least-squares one through four corners, so one mode (warp) is left over.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from ingest.chunk import Floats
+from ingest.sheet import Sheet
+
+
+class BodyPlane:
+    """Weights that turn four wheel travels into the body's drop at any point.
+
+    Parameters
+    ----------
+    wheelbase_mm, track_front_mm, track_rear_mm : float
+        Where the corners are: x = 0 at the front axle, y to the left.
+    """
+
+    def __init__(self, wheelbase_mm: float, track_front_mm: float, track_rear_mm: float) -> None:
+        places = np.array(
+            [
+                [1.0, 0.0, track_front_mm / 2.0],
+                [1.0, 0.0, -track_front_mm / 2.0],
+                [1.0, -wheelbase_mm, track_rear_mm / 2.0],
+                [1.0, -wheelbase_mm, -track_rear_mm / 2.0],
+            ]
+        )
+        # Drop = a + b x + c y; the rows of the pseudo-inverse give a, b, c from the corners.
+        self._solution = np.linalg.pinv(places)
+        residual = np.eye(4) - places @ self._solution
+        # Four corners less a plane leave one direction; its weights, signed so that FL up counts as positive.
+        direction = residual[:, 0] / np.linalg.norm(residual[:, 0])
+        self.warp_weights: Floats = direction / np.abs(direction).sum()
+
+    def drop_weights(self, x_mm: float, y_mm: float) -> Floats:
+        """Weights, shape (4,), of the corners' wheel travel in the drop at a point."""
+        weights: Floats = self._solution[0] + self._solution[1] * x_mm + self._solution[2] * y_mm
+        return weights
+
+
+class Platform:
+    """Heights of the sheet's named points.
+
+    Parameters
+    ----------
+    sheet : Sheet
+        Geometry and points.
+    """
+
+    def __init__(self, sheet: Sheet) -> None:
+        self.names = tuple(sheet.platform)
+        self.plane = BodyPlane(sheet.car.wheelbase_mm, sheet.car.track_front_mm, sheet.car.track_rear_mm)
+        points = sheet.platform.values()
+        self.static_mm = np.array([point.static_height_mm for point in points])
+        self.lowest_mm = np.array([point.lowest_mm for point in points])
+        self._weights = [self.plane.drop_weights(point.x_mm, point.y_mm) for point in points]
+
+    def heights(self, wheel_travel_mm: Floats) -> Floats:
+        """Heights, shape (n_samples, n_points), of wheel travel of shape (n_samples, 4)."""
+        result = np.empty((len(wheel_travel_mm), len(self.names)), order="F")
+        for number, weights in enumerate(self._weights):
+            np.subtract(self.static_mm[number], weighted_sum(wheel_travel_mm, weights), out=result[:, number])
+        return result
+
+    def warp(self, wheel_travel_mm: Floats) -> Floats:
+        """Warp, shape (n_samples,): half the difference of the two diagonals' mean travels, FL and RR positive."""
+        return weighted_sum(wheel_travel_mm, self.plane.warp_weights)
+
+
+def weighted_sum(values: Floats, weights: Floats) -> Floats:
+    """Sum of the columns of (n, 4) by four weights, always in the same order, so that no split changes a bit of it."""
+    total: Floats = values[:, 0] * weights[0]
+    for column in range(1, 4):
+        total += values[:, column] * weights[column]
+    return total

@@ -1,0 +1,153 @@
+"""Velocity and travel statistics of the four corners over some samples: one lap, the stint, or the last seconds.
+
+In: aligned samples with NaN where unknown, and which of them count. Out: integer histograms and mergeable
+moments; everything people read (time shares, percentiles, RMS, balance) follows from these. A tally of tallies
+is the tally of all samples, whatever the split.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from dsp.histogram import Bins, quantile
+from dsp.moments import Moments
+from ingest.chunk import Floats, Ints
+from ingest.sheet_limits import VelocitySettings
+
+# Whole mm/s, so that band limits fall on edges. Kerbs give several hundred mm/s; 1500 leaves room.
+VELOCITY_BINS = Bins(lowest=-1500.0, width=1.0, count=3000)
+TRAVEL_BINS = Bins(lowest=-200.0, width=0.5, count=800)
+SHARE_NAMES = ("high_speed_rebound", "low_speed_rebound", "low_speed_compression", "high_speed_compression")
+
+
+@dataclass
+class Tally:
+    """What was counted.
+
+    Attributes
+    ----------
+    velocity : array of shape (4, VELOCITY_BINS.size)
+        Counts per corner.
+    travel : array of shape (4, TRAVEL_BINS.size)
+        Counts per corner, of samples whose position is trusted.
+    moments : list of Moments
+        Of velocity, per corner, mm/s.
+    lowest_mm, highest_mm : array of shape (4,)
+        Extremes of trusted travel; NaN when there was none.
+    """
+
+    velocity: Ints = field(default_factory=lambda: VELOCITY_BINS.empty(4))
+    travel: Ints = field(default_factory=lambda: TRAVEL_BINS.empty(4))
+    moments: list[Moments] = field(default_factory=lambda: [Moments() for _ in range(4)])
+    lowest_mm: Floats = field(default_factory=lambda: np.full(4, np.nan))
+    highest_mm: Floats = field(default_factory=lambda: np.full(4, np.nan))
+
+    def add(self, travel_mm: Floats, velocity_mm_s: Floats) -> Ints:
+        """Count two arrays of shape (n_samples, 4), NaN where unknown; return these samples' velocity counts."""
+        velocity_counts = VELOCITY_BINS.count_values(velocity_mm_s)
+        if len(travel_mm) == 0:
+            return velocity_counts
+        self.velocity += velocity_counts
+        self.travel += TRAVEL_BINS.count_values(travel_mm)
+        self.lowest_mm = np.fmin(self.lowest_mm, np.fmin.reduce(travel_mm, axis=0))
+        self.highest_mm = np.fmax(self.highest_mm, np.fmax.reduce(travel_mm, axis=0))
+        for corner in range(4):
+            column = velocity_mm_s[:, corner]
+            block = Moments.of(column)
+            if math.isnan(block.mean):
+                block = Moments.of(column[~np.isnan(column)])
+            self.moments[corner] = self.moments[corner].merged(block)
+        return velocity_counts
+
+    def merge(self, other: Tally) -> None:
+        """Add everything another tally counted."""
+        self.velocity += other.velocity
+        self.travel += other.travel
+        self.lowest_mm = np.fmin(self.lowest_mm, other.lowest_mm)
+        self.highest_mm = np.fmax(self.highest_mm, other.highest_mm)
+        self.moments = [mine.merged(its) for mine, its in zip(self.moments, other.moments, strict=True)]
+
+    def used(self, corner: int) -> int:
+        """Samples of a corner with a known velocity."""
+        return int(self.velocity[corner].sum())
+
+    def time_shares(self, corner: int, settings: VelocitySettings) -> dict[str, float]:
+        """Share of known time in each of the four velocity bands; NaN when nothing is known.
+
+        Low-speed compression is 0 <= v < limit, high-speed v >= limit; low-speed rebound -limit <= v < 0,
+        high-speed v < -limit. The four add up to 1.
+        """
+        return dict(zip(SHARE_NAMES, shares_of(self.velocity[corner], settings), strict=True))
+
+    def rms(self, corner: int) -> float:
+        """RMS velocity, mm/s."""
+        return self.moments[corner].rms
+
+    def directional_rms(self, corner: int) -> tuple[float, float]:
+        """RMS velocity of compression alone and of rebound alone, mm/s, from the 1 mm/s bins; NaN when empty."""
+        counts = self.velocity[corner]
+        return _rms(counts, compression=True), _rms(counts, compression=False)
+
+    def velocity_quantile(self, corner: int, share: float) -> float:
+        """Velocity percentile, mm/s, to a bin's 1 mm/s."""
+        return quantile(VELOCITY_BINS, self.velocity[corner], share)
+
+    def travel_quantile(self, corner: int, share: float) -> float:
+        """Travel percentile, mm, to a bin's 0.5 mm."""
+        return quantile(TRAVEL_BINS, self.travel[corner], share)
+
+    def balance(self, corner: int) -> float:
+        """Mean compression speed over mean rebound speed; above 1 the corner compresses faster than it rebounds.
+
+        Over a whole lap the two distances are equal, so this is also the ratio of the times spent.
+        """
+        counts = self.velocity[corner]
+        zero = _first_compression_bin()
+        centres = np.abs(VELOCITY_BINS.centres)
+        compression, rebound = counts[zero:-1], counts[1:zero]
+        if compression.sum() == 0 or rebound.sum() == 0:
+            return math.nan
+        up = float(np.dot(compression, centres[zero - 1 :])) / float(compression.sum())
+        down = float(np.dot(rebound, centres[: zero - 1])) / float(rebound.sum())
+        return up / down
+
+
+def shares_of(counts: Ints, settings: VelocitySettings) -> list[float]:
+    """The four time shares, in the order of SHARE_NAMES, of counts of shape (VELOCITY_BINS.size,)."""
+    total = int(counts.sum())
+    if total == 0:
+        return [math.nan] * 4
+    zero = _first_compression_bin()
+    low_rebound = zero - settings.low_speed_rebound_mm_s
+    low_compression = zero + settings.low_speed_compression_mm_s
+    parts = (counts[:low_rebound], counts[low_rebound:zero], counts[zero:low_compression], counts[low_compression:])
+    return [int(part.sum()) / total for part in parts]
+
+
+def _first_compression_bin() -> int:
+    """Counter of the bin that begins at 0 mm/s (counter 0 is the underflow)."""
+    return 1 + round(-VELOCITY_BINS.lowest / VELOCITY_BINS.width)
+
+
+def directional_counts(counts: Ints, *, compression: bool) -> Ints:
+    """Counts with the other direction set to 0, overflow of this direction kept."""
+    zero = _first_compression_bin()
+    kept = counts.copy()
+    if compression:
+        kept[:zero] = 0
+    else:
+        kept[zero:] = 0
+    return kept
+
+
+def _rms(counts: Ints, *, compression: bool) -> float:
+    kept = directional_counts(counts, compression=compression)
+    total = int(kept.sum())
+    if total == 0:
+        return math.nan
+    # Over- and underflow stand at the outermost edges: too small, but counted.
+    places = np.concatenate(([VELOCITY_BINS.lowest], VELOCITY_BINS.centres, [-VELOCITY_BINS.lowest]))
+    return math.sqrt(float(np.dot(kept, places**2)) / total)

@@ -1,0 +1,120 @@
+"""A sensor that hardly moves while the other corners do.
+
+Works on ticks of a tenth of a second counted from the start of a stretch, so that any split of the stream gives
+the same verdicts. The other corners are the witness: a car that stands still has no stuck sensor.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from dsp.faults import FaultChange
+from ingest.chunk import Floats
+from ingest.sheet_limits import SensorAlert
+
+_TICK_S = 0.1  # long enough for the slowest body motion to show, short against the shortest stuck time
+
+
+class StuckWatch:
+    """Finds stuck sensors on four corners.
+
+    Parameters
+    ----------
+    limits : SensorAlert
+        `stuck_for_s`, `stuck_within_mm` and `others_move_mm`.
+    rate_hz : float
+        Sample rate.
+    """
+
+    def __init__(self, limits: SensorAlert, rate_hz: float) -> None:
+        self._limits = limits
+        self._tick = max(2, round(_TICK_S * rate_hz))
+        self._window = max(2, round(limits.stuck_for_s / _TICK_S))
+        self.stuck = [False] * 4
+        self.reset()
+
+    def reset(self) -> None:
+        """Begin a new stretch. A corner that was stuck stays so until it is seen to move."""
+        self._filled = 0
+        self._low = np.full(4, np.inf)
+        self._high = np.full(4, -np.inf)
+        # Lowest and highest travel of the last ticks, oldest first; (ticks, 4).
+        self._lows = np.empty((0, 4))
+        self._highs = np.empty((0, 4))
+
+    def process(self, first_sample: int, travel_mm: Floats) -> tuple[Floats, list[FaultChange]]:
+        """Reject what a stuck sensor says. Returns the same array when there is nothing to reject."""
+        ends, lows, highs = self._ticks(travel_mm)
+        changes: list[FaultChange] = []
+        rejected = None
+        still = np.any(highs - lows <= self._limits.stuck_within_mm) if len(ends) else False
+        if still or any(self.stuck):
+            rejected = np.zeros(travel_mm.shape, dtype=bool, order="F")
+            for corner in range(4):
+                if self.stuck[corner]:
+                    rejected[:, corner] = True
+            history = len(self._lows)
+            all_lows, all_highs = np.vstack((self._lows, lows)), np.vstack((self._highs, highs))
+            for number, end in enumerate(ends):
+                upto = history + number + 1
+                window = slice(max(0, upto - self._window), upto)
+                changes += self._judge(first_sample, end, all_lows[window], all_highs[window], rejected)
+        keep = self._window - 1
+        self._lows = np.vstack((self._lows, lows))[-keep:]
+        self._highs = np.vstack((self._highs, highs))[-keep:]
+        if rejected is None or not rejected.any():
+            return travel_mm, changes
+        return np.where(rejected, np.nan, travel_mm), changes
+
+    def _judge(self, first_sample: int, end: int, lows: Floats, highs: Floats, rejected: Floats) -> list[FaultChange]:
+        """Verdicts at the end of one tick; `end` is the place in the chunk just after it."""
+        changes = []
+        within = self._limits.stuck_within_mm
+        ranges = highs.max(axis=0) - lows.min(axis=0)
+        for corner in range(4):
+            moved = highs[-1, corner] - lows[-1, corner] > within
+            if self.stuck[corner]:
+                if moved:
+                    self.stuck[corner] = False
+                    rejected[end:, corner] = False
+                    span = float(highs[-1, corner] - lows[-1, corner])
+                    changes.append(FaultChange(first_sample + end - 1, corner, "stuck", False, span, within, "mm"))
+                continue
+            if len(lows) < self._window or not ranges[corner] <= within:
+                continue
+            others = [ranges[other] for other in range(4) if other != corner and np.isfinite(ranges[other])]
+            if len(others) >= 2 and float(np.median(others)) > self._limits.others_move_mm:
+                self.stuck[corner] = True
+                rejected[end:, corner] = True
+                span = float(ranges[corner])
+                changes.append(FaultChange(first_sample + end - 1, corner, "stuck", True, span, within, "mm"))
+        return changes
+
+    def _ticks(self, travel_mm: Floats) -> tuple[list[int], Floats, Floats]:
+        """Places where ticks end in this chunk, and the lowest and highest travel of each tick.
+
+        A tick that holds an unknown sample has unknown (NaN) bounds, so it shows neither motion nor stillness.
+        """
+        count = len(travel_mm)
+        ends = list(range(self._tick - self._filled, count + 1, self._tick))
+        if not ends:
+            self._extend(travel_mm)
+            return [], np.empty((0, 4)), np.empty((0, 4))
+        self._extend(travel_mm[: ends[0]])
+        lows, highs = [self._low[np.newaxis]], [self._high[np.newaxis]]
+        whole = len(ends) - 1
+        if whole:
+            middle = travel_mm[ends[0] : ends[-1]]
+            shape = (whole, self._tick)
+            lows.append(np.stack([middle[:, c].reshape(shape).min(axis=1) for c in range(4)], axis=1))
+            highs.append(np.stack([middle[:, c].reshape(shape).max(axis=1) for c in range(4)], axis=1))
+        result = ends, np.concatenate(lows), np.concatenate(highs)
+        self._filled, self._low, self._high = 0, np.full(4, np.inf), np.full(4, -np.inf)
+        self._extend(travel_mm[ends[-1] :])
+        return result
+
+    def _extend(self, travel_mm: Floats) -> None:
+        if len(travel_mm):
+            self._low = np.minimum(self._low, travel_mm.min(axis=0))
+            self._high = np.maximum(self._high, travel_mm.max(axis=0))
+            self._filled += len(travel_mm)

@@ -1,0 +1,169 @@
+"""Is each sensor telling the truth? Samples that can't be are made unknown, and every fault is reported.
+
+In: chunks with readings and calibrated travel. Out: travel with NaN where a reading is not to be believed, the
+begin and end of every fault, and counts. Causal: a decision at a sample uses nothing after it. Faults:
+
+open circuit, short circuit  the reading is outside the sheet's reading_range
+out of range                 travel beyond the damper's stroke by more than a margin
+no reading                   the sample came without a usable value for this sensor
+spike                        a jump no wheel can make, back within `longest_spike_s`
+step                         such a jump that stays: from there the position is not to be trusted, velocity is
+stuck                        the sensor hardly moves while the other corners do
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from dsp.faults import FAULTS, FaultChange
+from dsp.jumps import JumpWatch
+from dsp.stuck import StuckWatch
+from ingest.chunk import CORNERS, Bools, Chunk, Floats
+from ingest.sheet import Sheet
+
+
+class Validity:
+    """Finds sensor faults in a stream.
+
+    Parameters
+    ----------
+    sheet : Sheet
+        Sensors, strokes and the limits of `alerts.sensor`.
+    rate_hz : float
+        Sample rate.
+    """
+
+    def __init__(self, sheet: Sheet, rate_hz: float) -> None:
+        limits = sheet.alerts.sensor
+        self._units = [sheet.sensor(corner).unit for corner in CORNERS]
+        self._lowest_reading = np.full(4, -np.inf)
+        self._highest_reading = np.full(4, np.inf)
+        self._low_name = []
+        for index, corner in enumerate(CORNERS):
+            sensor = sheet.sensor(corner)
+            if sensor.reading_range is not None:
+                self._lowest_reading[index], self._highest_reading[index] = sensor.reading_range
+            self._low_name.append("open circuit" if sensor.open_circuit_reads == "low" else "short circuit")
+        parts = [sheet.suspension(corner) for corner in CORNERS]
+        self._lowest_mm = np.array([-p.travel_to_full_droop_mm - limits.beyond_stroke_mm for p in parts])
+        self._highest_mm = np.array([p.travel_to_full_bump_mm + limits.beyond_stroke_mm for p in parts])
+        self._jumps = JumpWatch(limits, rate_hz)
+        self._stuck = StuckWatch(limits, rate_hz)
+        self._standing: list[str | None] = [None] * 4
+        self._silent = [False] * 4
+        self.rejected = np.zeros(4, dtype=np.int64)
+        self.missing = np.zeros(4, dtype=np.int64)
+        # First sample from which a corner's position (not its velocity) is wrong; None while it is trusted.
+        self.position_lost_at: list[int | None] = [None] * 4
+
+    def reset(self) -> None:
+        """Begin a new stretch: nothing before it is compared with what follows. Standing faults stand."""
+        self._jumps.reset()
+        self._stuck.reset()
+
+    def process(self, chunk: Chunk, travel_mm: Floats) -> tuple[Floats, list[FaultChange]]:
+        """Take a chunk and its travel (n_samples, 4); return believable travel and the fault changes, in order."""
+        if chunk.breaks:
+            self.reset()
+        if len(chunk) == 0:
+            return travel_mm, []
+        changes: list[FaultChange] = []
+        believed = travel_mm
+        outside = self._outside(chunk.sensors, travel_mm)
+        missing = np.isnan(travel_mm) if np.isnan(travel_mm.sum()) else None
+        if missing is not None or any(self._silent):
+            absent = np.isnan(travel_mm)
+            self.missing += absent.sum(axis=0)
+            changes += self._follow_silence(chunk.first_sample, absent)
+        if outside is not None or any(self._standing):
+            mask = np.zeros(travel_mm.shape, dtype=bool, order="F") if outside is None else outside
+            for corner in range(4):
+                changes += self._follow_range(chunk, travel_mm, mask[:, corner], corner)
+            believed = np.where(mask, np.nan, travel_mm)
+        believed, jump_changes = self._jumps.process(chunk.first_sample, believed)
+        before = tuple(self._stuck.stuck)
+        believed, stuck_changes = self._stuck.process(chunk.first_sample, believed)
+        changes += stuck_changes
+        for change in jump_changes:
+            if change.fault == "step":
+                if _stuck_at(change, before, stuck_changes):
+                    continue  # a stuck sensor that lets go jumps to where it should be, not away from it
+                if self.position_lost_at[change.corner] is None:
+                    self.position_lost_at[change.corner] = change.sample
+            changes.append(change)
+        if believed is not travel_mm:
+            unknown = np.isnan(believed).sum(axis=0)
+            self.rejected += unknown - (0 if missing is None else missing.sum(axis=0))
+        return believed, sorted(changes, key=lambda change: (change.sample, change.corner))
+
+    def _follow_silence(self, first_sample: int, absent: Bools) -> list[FaultChange]:
+        """Begin and end of samples without a value, per corner."""
+        changes = []
+        for corner in range(4):
+            column = absent[:, corner]
+            before = np.concatenate(([self._silent[corner]], column[:-1]))
+            for place in np.flatnonzero(column != before):
+                sample, begins = first_sample + int(place), bool(column[place])
+                changes.append(FaultChange(sample, corner, "no reading", begins, np.nan, np.nan, ""))
+            self._silent[corner] = bool(column[-1])
+        return changes
+
+    def _outside(self, readings: Floats, travel_mm: Floats) -> Bools | None:
+        """Mask of samples outside a reading range or the stroke, or None when there is none. NaN is not outside."""
+        with np.errstate(invalid="ignore"):
+            low, high = np.fmin.reduce(travel_mm, axis=0), np.fmax.reduce(travel_mm, axis=0)
+            reading_low, reading_high = np.fmin.reduce(readings, axis=0), np.fmax.reduce(readings, axis=0)
+            inside = ~(
+                (low < self._lowest_mm)
+                | (high > self._highest_mm)
+                | (reading_low < self._lowest_reading)
+                | (reading_high > self._highest_reading)
+            )
+            if inside.all():
+                return None
+            return (
+                (travel_mm < self._lowest_mm)
+                | (travel_mm > self._highest_mm)
+                | (readings < self._lowest_reading)
+                | (readings > self._highest_reading)
+            )
+
+    def _follow_range(self, chunk: Chunk, travel_mm: Floats, mask: Bools, corner: int) -> list[FaultChange]:
+        """Begin and end of the range faults of one corner. A missing sample neither begins nor ends one."""
+        changes = []
+        known = ~np.isnan(travel_mm[:, corner])
+        was = self._standing[corner] is not None
+        places = np.flatnonzero(known)
+        states = mask[places]
+        before = np.concatenate(([was], states[:-1]))
+        for place in places[states != before]:
+            sample = chunk.first_sample + int(place)
+            if mask[place]:
+                change = self._name(
+                    sample, corner, float(chunk.sensors[place, corner]), float(travel_mm[place, corner])
+                )
+                self._standing[corner] = change.fault
+                changes.append(change)
+            else:
+                fault = self._standing[corner] or FAULTS[2]
+                self._standing[corner] = None
+                changes.append(FaultChange(sample, corner, fault, False, float(travel_mm[place, corner]), np.nan, "mm"))
+        return changes
+
+    def _name(self, sample: int, corner: int, reading: float, travel: float) -> FaultChange:
+        """Which range fault this sample shows, the electrical ones first."""
+        unit = self._units[corner]
+        lowest, highest = float(self._lowest_reading[corner]), float(self._highest_reading[corner])
+        if reading < lowest:
+            return FaultChange(sample, corner, self._low_name[corner], True, reading, lowest, unit)
+        if reading > highest:
+            other = "short circuit" if self._low_name[corner] == "open circuit" else "open circuit"
+            return FaultChange(sample, corner, other, True, reading, highest, unit)
+        limit = self._lowest_mm[corner] if travel < self._lowest_mm[corner] else self._highest_mm[corner]
+        return FaultChange(sample, corner, "out of range", True, travel, float(limit), "mm")
+
+
+def _stuck_at(step: FaultChange, before: tuple[bool, ...], changes: list[FaultChange]) -> bool:
+    """Whether the corner counted as stuck just before a step, from its state before the chunk and its changes in it."""
+    earlier = [c.begins for c in changes if c.corner == step.corner and c.sample < step.sample]
+    return earlier[-1] if earlier else before[step.corner]
