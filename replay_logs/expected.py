@@ -1,0 +1,106 @@
+"""Which alerts the truth of a stint supports under its car sheet's limits.
+
+In: the car sheet, a stint, and its truth so far (laps, contacts, stretches below a limit). Out: a list of dictionaries
+for the truth file, each with the measure that supports it. Only rules that need no reference stint are judged.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from ingest.sheet import Sheet
+from replay_logs.stint import Stint
+from replay_logs.vehicle import AXLES, CORNERS, DIRECTIONS
+
+
+def expected_alerts(
+    sheet: Sheet,
+    stint: Stint,
+    laps: list[dict[str, Any]],
+    contacts: list[dict[str, Any]],
+    low: list[dict[str, Any]],
+) -> list[dict[str, Any]]:
+    """The alerts that the truth supports under the sheet's limits, each with the measure that supports it."""
+    alerts: list[dict[str, Any]] = []
+    stop = sheet.alerts.bump_stop
+    for name in CORNERS:
+        per_lap = {lap["lap"]: lap["bump_stop"][name] for lap in laps}
+        hit = [
+            number
+            for number, s in per_lap.items()
+            if s["longest_s"] > stop.longest_contact_s
+            or s["total_s"] > stop.trip_time_per_lap_s
+            or s["contacts"] > stop.trip_contacts_per_lap
+        ]
+        if hit:
+            first = next(
+                (c for c in contacts if c["corner"] == name and c["duration_s"] > stop.longest_contact_s), None
+            )
+            alerts.append(
+                {
+                    "kind": "bump_stop",
+                    "where": name,
+                    "laps": hit,
+                    "longest_s": max(per_lap[n]["longest_s"] for n in hit),
+                    "from_s": first["start_s"] + stop.longest_contact_s if first else None,
+                }
+            )
+    delay = sheet.alerts.platform_low.on_delay_s
+    for name in sheet.platform:
+        long = [s for s in low if s["point"] == name and s["duration_s"] > delay]
+        if long:
+            alerts.append(
+                {
+                    "kind": "platform_low",
+                    "where": name,
+                    "laps": sorted({s["lap"] for s in long}),
+                    "longest_s": max(s["duration_s"] for s in long),
+                    "from_s": long[0]["start_s"] + delay,
+                }
+            )
+    alerts.extend(_expected_asymmetry(sheet, laps))
+    alerts.extend(
+        {
+            "kind": "sensor",
+            "where": fault.corner,
+            "fault": fault.kind,
+            "laps": [fault.lap],
+            "from_s": fault.start_sample / stint.readings.rate_hz,
+            "to_s": fault.end_sample / stint.readings.rate_hz,
+        }
+        for fault in stint.readings.faults
+        if fault.kind not in {"missing_rows", "null_cells"}
+    )
+    if stint.settings.log_rate_hz < sheet.alerts.sample_rate.lowest_hz:
+        alerts.append({"kind": "sample_rate", "where": "log", "laps": [], "from_s": 0.0})
+    return alerts
+
+
+def _expected_asymmetry(sheet: Sheet, laps: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    rule = sheet.alerts.asymmetry
+    limit = 100.0 * float(np.log1p(rule.trip_percent / 100.0))
+    found = []
+    for axle in AXLES:
+        for direction in DIRECTIONS:
+            timed = [lap for lap in laps if lap["kind"] == "timed"]
+            values = [lap["left_against_right_percent"][axle][direction] for lap in timed]
+            beyond = [abs(value) > limit for value in values]
+            trips = [
+                i
+                for i in range(len(timed))
+                if beyond[i] and sum(beyond[max(0, i - rule.laps_watched + 1) : i + 1]) >= rule.laps_beyond
+            ]
+            if trips:
+                found.append(
+                    {
+                        "kind": "asymmetry",
+                        "where": axle,
+                        "direction": direction,
+                        "laps": [timed[i]["lap"] for i in range(len(timed)) if beyond[i]],
+                        "left_against_right_percent": values,
+                        "from_s": timed[trips[0]]["start_s"] + timed[trips[0]]["duration_s"],
+                    }
+                )
+    return found

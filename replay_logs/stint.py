@@ -1,0 +1,136 @@
+"""A simulated stint: what truly happened, and what the sensors said; and `simulate`, which makes them.
+
+In: a car sheet, settings and a seed. Out: `Stint` objects with arrays in house units. Reads no files, writes none.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ingest.sheet import Sheet
+from replay_logs.circuit import AIR_KG_M3, Grip, build_circuit, lap_speed_m_s
+from replay_logs.motion import RATE_HZ, Inputs, block_starts, integrate
+from replay_logs.road import Road
+from replay_logs.sensors import Readings, read_sensors
+from replay_logs.settings import StintSettings
+from replay_logs.timeline import Timeline, drive_stint
+from replay_logs.vehicle import CORNERS, build_elements, geometry, masses, outside_forces, preload_shift, slopes_at
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Stint:
+    """One stint, every array at `rate_hz` unless said otherwise, corners in the order FL FR RL RR.
+
+    Attributes
+    ----------
+    timeline : Timeline
+        Place, speed, accelerations, laps.
+    body : array of shape (n, 3)
+        Heave (m, up), pitch (rad, nose down), roll (rad, right side down) of the sprung mass.
+    damper_travel_mm, damper_velocity_mm_s, wheel_travel_mm : array of shape (n, 4)
+        Positive in compression, 0 at static on the flat.
+    tyre_squash_mm : array of shape (n, 4)
+        Beyond static.
+    wheel_load_n, bump_stop_force_n : array of shape (n, 4)
+        The stop's force is at the damper.
+    readings : Readings
+        What the logger wrote, at the log's rate.
+    """
+
+    settings: StintSettings
+    seed: int
+    rate_hz: float
+    timeline: Timeline
+    body: Floats
+    damper_travel_mm: Floats
+    damper_velocity_mm_s: Floats
+    wheel_travel_mm: Floats
+    tyre_squash_mm: Floats
+    wheel_load_n: Floats
+    bump_stop_force_n: Floats
+    readings: Readings
+
+    def lap_bounds(self) -> list[tuple[int, int, int]]:
+        """(lap number, first sample, one past the last sample) of every lap."""
+        lap = self.timeline.lap
+        edges = [0, *(np.flatnonzero(np.diff(lap)) + 1).tolist(), lap.size]
+        return [(int(lap[a]), a, b) for a, b in itertools.pairwise(edges)]
+
+    def lap_kind(self, lap: int) -> str:
+        """out, timed or in."""
+        if lap == 0:
+            return "out"
+        return "timed" if lap <= self.settings.timed_laps else "in"
+
+
+def simulate(sheet: Sheet, settings: Sequence[StintSettings], seed: int) -> list[Stint]:
+    """Simulate stints side by side on the same circuit; each depends only on the seed and its own settings."""
+    circuit = build_circuit()
+    road = Road(circuit, seed)
+    flying = lap_speed_m_s(circuit, Grip(mass_kg=sheet.car.mass_kg))
+    elements = build_elements(sheet)
+    timelines = [
+        drive_stint(circuit, flying, one.timed_laps, one.generator(seed, 10), RATE_HZ, one.standing_s)
+        for one in settings
+    ]
+    inputs = []
+    for one, path in zip(settings, timelines, strict=True):
+        axles = [
+            road.along_mm(path.travelled_m, path.start_m, path.end_m, one.own_seed, behind)
+            for behind in (0.0, geometry(sheet).wheelbase_m)
+        ]
+        starts = block_starts(path.lap.size)
+        part_of_lap = path.lap + path.lap_distance_m / circuit.length_m
+        slopes = np.stack([slopes_at(elements, one, float(part_of_lap[start])) for start in starts])
+        forces = outside_forces(sheet, path.speed_m_s, path.acceleration_x_m_s2, path.acceleration_y_m_s2, AIR_KG_M3)
+        inputs.append(Inputs(np.concatenate(axles, axis=1), forces, preload_shift(elements, one), slopes))
+    motions = integrate(elements, masses(sheet), inputs)
+    return [
+        _finish(sheet, one, seed, path, driven.road_mm, motion.astype(np.float64))
+        for one, path, driven, motion in zip(settings, timelines, inputs, motions, strict=True)
+    ]
+
+
+def _finish(sheet: Sheet, settings: StintSettings, seed: int, path: Timeline, road_mm: Floats, motion: Floats) -> Stint:
+    """Named quantities from the motion, and the sensors' view of it."""
+    lift = geometry(sheet).lift
+    wheel = (motion[:, 3:7] - motion[:, :3] @ lift) * 1000.0
+    wheel_velocity = (motion[:, 10:14] - motion[:, 7:10] @ lift) * 1000.0
+    parts = [sheet.suspension(name) for name in CORNERS]
+    ratio = np.array([part.motion_ratio_damper_per_wheel for part in parts], dtype=np.float64)
+    travel = wheel * ratio
+    squash = road_mm - motion[:, 3:7] * 1000.0
+    rates = np.array([part.tyre_rate_n_mm for part in parts], dtype=np.float64)
+    loads = np.array([sheet.static_load_n(name) for name in CORNERS])
+    stop_force = np.zeros_like(travel)
+    for corner, part in enumerate(parts):
+        assert part.bump_stop is not None
+        stop_force[:, corner] = stop_force_n(part.bump_stop.force, travel[:, corner] - part.bump_stop.gap_mm)
+    return Stint(
+        settings=settings,
+        seed=seed,
+        rate_hz=RATE_HZ,
+        timeline=path,
+        body=motion[:, :3],
+        damper_travel_mm=travel,
+        damper_velocity_mm_s=wheel_velocity * ratio,
+        wheel_travel_mm=wheel,
+        tyre_squash_mm=squash,
+        wheel_load_n=np.maximum(loads + rates * squash, 0.0),
+        bump_stop_force_n=stop_force,
+        readings=read_sensors(sheet, settings, seed, path, travel),
+    )
+
+
+def stop_force_n(table: list[tuple[float, float]], squash_mm: Floats) -> Floats:
+    """Force of a bump stop at a compression in mm: its table, its last slope beyond, 0 without contact."""
+    x, y = np.array(table).T
+    beyond = (y[-1] - y[-2]) / (x[-1] - x[-2]) * np.maximum(squash_mm - x[-1], 0.0)
+    return np.asarray(np.interp(squash_mm, x, y) + beyond, dtype=np.float64)

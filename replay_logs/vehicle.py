@@ -1,0 +1,189 @@
+"""The car as a mechanical model: seven degrees of freedom, every force piecewise linear.
+
+In: the car sheet and a stint's settings. Out: matrices such that one time step is two small products (`motion.py`).
+Shared with the car sheet are only its numbers; the equations here are the simulator's own.
+
+Degrees of freedom: body heave (up), pitch (nose down), roll (right side down), four wheels (up), all measured from
+static equilibrium, SI units. The state is [7 positions, 7 velocities, 4 road elevations, 1].
+"""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ingest.sheet import Sheet
+from replay_logs.settings import StintSettings
+
+Floats = NDArray[np.float64]
+
+CORNERS: Final = ("FL", "FR", "RL", "RR")
+AXLES: Final = {"front": (0, 1), "rear": (2, 3)}
+DIRECTIONS: Final = ("compression", "rebound")
+# What the sheet doesn't hold. Inertia of a car of this size about its own axes; downforce of a GT-like body.
+PITCH_INERTIA_KG_M2: Final = 1560.0
+ROLL_INERTIA_KG_M2: Final = 430.0
+DOWNFORCE_AREA_FRONT_M2: Final = 1.05  # C_z A
+DOWNFORCE_AREA_REAR_M2: Final = 1.45
+METAL_N_M: Final = 4.0e6  # past full bump or full droop parts meet metal
+
+
+@dataclass(frozen=True)
+class Geometry:
+    """Places of the four corners relative to the sprung mass's centre, and what follows from them.
+
+    Attributes
+    ----------
+    x_m, y_m : array of shape (4,), m
+        Forward and left of the centre of gravity.
+    lift : array of shape (3, 4)
+        Body height at each corner per unit of heave, pitch, roll.
+    """
+
+    x_m: Floats
+    y_m: Floats
+    sprung_mass_kg: float
+    wheelbase_m: float
+
+    @property
+    def lift(self) -> Floats:
+        """Height at the corners = [heave, pitch, roll] @ lift."""
+        return np.stack([np.ones(4), -self.x_m, self.y_m])
+
+
+def geometry(sheet: Sheet) -> Geometry:
+    """Corner positions from the sheet; the sprung mass's centre follows from the static axle loads."""
+    car = sheet.car
+    front = car.mass_kg * car.front_share - 2.0 * sheet.suspension("FL").unsprung_mass_kg
+    rear = car.mass_kg * (1.0 - car.front_share) - 2.0 * sheet.suspension("RL").unsprung_mass_kg
+    wheelbase = car.wheelbase_mm / 1000.0
+    ahead = wheelbase * rear / (front + rear)
+    half_front, half_rear = car.track_front_mm / 2000.0, car.track_rear_mm / 2000.0
+    return Geometry(
+        x_m=np.array([ahead, ahead, ahead - wheelbase, ahead - wheelbase]),
+        y_m=np.array([half_front, -half_front, half_rear, -half_rear]),
+        sprung_mass_kg=front + rear,
+        wheelbase_m=wheelbase,
+    )
+
+
+@dataclass(frozen=True)
+class Element:
+    """One piece of a force: `slope` x clip(state @ reads, low, high), pushing along `pushes`.
+
+    `reads` has 19 entries (the state), `pushes` 7 (generalised force per unit of element force).
+    """
+
+    kind: str
+    corner: int
+    reads: Floats
+    low: float
+    high: float
+    slope: float
+    pushes: Floats
+
+
+def build_elements(sheet: Sheet) -> list[Element]:
+    """Every spring, stop, damper segment, bar and tyre of the car as piecewise-linear elements."""
+    shape = geometry(sheet)
+    elements: list[Element] = []
+    wheel = np.zeros((4, 7))  # wheel travel (compression) per position
+    for corner in range(4):
+        wheel[corner, :3] = -shape.lift[:, corner]
+        wheel[corner, 3 + corner] = 1.0
+    for corner, name in enumerate(CORNERS):
+        part = sheet.suspension(name)
+        ratio = part.motion_ratio_damper_per_wheel
+        if isinstance(ratio, list) or part.spring.rate_n_mm is None or part.bump_stop is None or part.damper is None:
+            raise ValueError(
+                "the simulated car needs constant motion ratios, spring rates, bump stops and damper curves"
+            )
+        travel, velocity = np.zeros(19), np.zeros(19)
+        travel[:7], velocity[7:14] = ratio * wheel[corner], ratio * wheel[corner]
+        push = -ratio * wheel[corner]  # a compressed element pushes the wheel down and the body up
+
+        def add(
+            kind: str,
+            reads: Floats,
+            low: float,
+            high: float,
+            slope: float,
+            shift: float = 0.0,
+            corner: int = corner,
+            push: Floats = push,
+        ) -> None:
+            moved = reads.copy()
+            moved[18] -= shift
+            elements.append(Element(kind, corner, moved, low, high, slope, push))
+
+        add("spring", travel, -np.inf, np.inf, part.spring.rate_n_mm * 1e3)
+        last = len(part.bump_stop.force) - 2
+        for i, ((x0, f0), (x1, f1)) in enumerate(itertools.pairwise(part.bump_stop.force)):
+            width = np.inf if i == last else (x1 - x0) / 1e3
+            add("bump stop", travel, 0.0, width, (f1 - f0) / (x1 - x0) * 1e3, (part.bump_stop.gap_mm + x0) / 1e3)
+        add("metal", travel, 0.0, np.inf, METAL_N_M, part.travel_to_full_bump_mm / 1e3)
+        add("metal", travel, -np.inf, 0.0, METAL_N_M, -part.travel_to_full_droop_mm / 1e3)
+        curve = part.damper.curve
+        for (v0, f0), (v1, f1) in itertools.pairwise(curve):
+            slope = (f1 - f0) / (v1 - v0) * 1e3
+            if v0 >= 0.0:
+                end = np.inf if (v1, f1) == curve[-1] else (v1 - v0) / 1e3
+                add("compression", velocity, 0.0, end, slope, v0 / 1e3)
+            else:
+                end = -np.inf if (v0, f0) == curve[0] else (v0 - v1) / 1e3
+                add("rebound", velocity, end, 0.0, slope, v1 / 1e3)
+        assert part.tyre_rate_n_mm is not None
+        squash, up = np.zeros(19), np.zeros(7)
+        squash[3 + corner], squash[14 + corner], up[3 + corner] = -1.0, 1.0, 1.0
+        rate = part.tyre_rate_n_mm * 1e3
+        # A tyre can't pull: it loses contact when its static squash is used up.
+        elements.append(Element("tyre", corner, squash, -sheet.static_load_n(name) / rate, np.inf, rate, up))
+    for left, bar in ((0, sheet.axle.front.anti_roll_bar_n_mm), (2, sheet.axle.rear.anti_roll_bar_n_mm)):
+        twist = np.zeros(19)
+        difference = (wheel[left] - wheel[left + 1]) / 2.0
+        twist[:7] = difference
+        elements.append(Element("bar", left, twist, -np.inf, np.inf, bar * 1e3, -2.0 * difference))
+    return elements
+
+
+def masses(sheet: Sheet) -> Floats:
+    """Mass or inertia of each degree of freedom, shape (7,), SI."""
+    wheels = [sheet.suspension(name).unsprung_mass_kg for name in CORNERS]
+    return np.array([geometry(sheet).sprung_mass_kg, PITCH_INERTIA_KG_M2, ROLL_INERTIA_KG_M2, *wheels])
+
+
+def outside_forces(sheet: Sheet, speed_m_s: Floats, a_x: Floats, a_y: Floats, air_kg_m3: float) -> Floats:
+    """Generalised forces of air and inertia, shape (n, 7), N and N m.
+
+    Downforce acts at the axle lines; the car's whole mass is accelerated at the height of its centre of gravity.
+    """
+    shape = geometry(sheet)
+    pressure = 0.5 * air_kg_m3 * speed_m_s**2
+    front, rear = pressure * DOWNFORCE_AREA_FRONT_M2, pressure * DOWNFORCE_AREA_REAR_M2
+    arm = sheet.car.mass_kg * sheet.car.centre_of_gravity_height_mm / 1e3
+    forces = np.zeros((speed_m_s.size, 7))
+    forces[:, 0] = -(front + rear)
+    forces[:, 1] = front * shape.x_m[0] + rear * shape.x_m[2] - arm * a_x
+    forces[:, 2] = arm * a_y
+    return forces
+
+
+def slopes_at(elements: list[Element], settings: StintSettings, lap: float) -> Floats:
+    """Slope of every element for one stint at a (fractional) lap, its faults applied, shape (n_elements,)."""
+    slopes = np.array([element.slope for element in elements])
+    for fault in settings.damper_faults:
+        scale = fault.scale_at(lap)
+        for i, element in enumerate(elements):
+            if element.corner == CORNERS.index(fault.corner) and element.kind in fault.directions:
+                slopes[i] *= scale
+    return slopes
+
+
+def preload_shift(elements: list[Element], settings: StintSettings) -> Floats:
+    """Constant to add to what each element reads: lowered spring platforms, shape (n_elements,), m."""
+    lowered = np.asarray(settings.platform_lowered_mm, dtype=np.float64) / 1e3
+    return np.array([-lowered[e.corner] if e.kind == "spring" else 0.0 for e in elements])
