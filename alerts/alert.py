@@ -1,0 +1,102 @@
+"""What rules say and what people get: observations in, transitions out. Plain data.
+
+An observation is a condition of one alarm at one sample: abnormal, normal or unknown. A transition is a change
+that a person or a script may see, with the line that justifies it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+from alerts.lifecycle import State
+
+Priority = Literal["high", "medium", "low"]
+
+UNDER_THE_CAR = (
+    "Support the car before anyone reaches under it; springs and gas dampers hold energy and parts may be hot. "
+    "Follow the team's procedures, the maker's instructions and local rules."
+)
+CALLING_THE_DRIVER = "Whether to call the driver is the team's decision, by its own procedure."
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """Why: what was measured, against which limit, in which unit, since which sample, and a sentence that says it."""
+
+    measured: float
+    limit: float
+    unit: str
+    since_sample: int
+    sentence: str
+    check_first: str
+
+
+@dataclass(frozen=True)
+class Observation:
+    """The condition of one alarm from one sample on. `immediate` skips the on-delay: the rule has waited itself."""
+
+    sample: int
+    kind: str
+    where: str
+    condition: bool | None
+    evidence: Evidence | None = None
+    immediate: bool = False
+
+
+@dataclass(frozen=True)
+class Definition:
+    """One alarm's fixed properties. Delays are in seconds of sample time.
+
+    `suppressed_by` names alarms (kind, where) that silence this one while they stand: one cause, one alarm.
+    """
+
+    kind: str
+    where: str
+    priority: Priority
+    on_delay_s: float = 0.0
+    off_delay_s: float = 0.0
+    latches: bool = False
+    suppressed_by: tuple[tuple[str, str], ...] = ()
+    caution: str = ""
+
+    @property
+    def key(self) -> tuple[str, str]:
+        """Kind and place: what tells one alarm from another."""
+        return self.kind, self.where
+
+
+@dataclass(frozen=True)
+class Transition:
+    """A change of one alarm, numbered in the order of the run.
+
+    `announced` says that a person is to be told now: it is news, and nothing suppresses it. `occurrences` counts
+    how often the alarm has occurred so far.
+    """
+
+    sequence: int
+    sample: int
+    time_s: float
+    lap: str
+    definition: Definition
+    change: str
+    state: State
+    suppressed: bool
+    announced: bool
+    occurrences: int
+    evidence: Evidence | None
+    since_s: float | None = None
+
+
+@dataclass
+class Standing:
+    """One alarm's present state, for screens."""
+
+    definition: Definition
+    state: State = State.NORMAL
+    suppressed: bool = False
+    condition: bool | None = None
+    evidence: Evidence | None = None
+    since_sample: int | None = None
+    last_change_sample: int | None = None
+    occurrences: int = field(default=0)

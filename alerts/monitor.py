@@ -1,0 +1,128 @@
+"""The whole chain in one object: chunks in, laps and alert transitions out.
+
+Holds the pipeline, the rules and the engine. Any split of the same stream gives the same laps and transitions.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from alerts.alert import Standing, Transition
+from alerts.asymmetry import LeftRightAsymmetry
+from alerts.bump_stop import BumpStopContact
+from alerts.engine import Engine
+from alerts.platform_low import PlatformLow
+from alerts.rule import Rule
+from alerts.sample_rate import SampleRateLow
+from alerts.sensor_fault import SensorFault
+from dsp.asymmetry import Asymmetry
+from dsp.faults import FaultChange
+from dsp.pipeline import Frame, Pipeline
+from dsp.summary import LapSummary
+from ingest.chunk import Chunk
+from ingest.sheet import Sheet
+
+_LAPS_REMEMBERED = 16  # enough to name the lap of any sample an alert can still be about
+
+
+@dataclass
+class Step:
+    """What one chunk brought: frames, laps that ended, alerts that changed."""
+
+    frames: list[Frame] = field(default_factory=list)
+    laps: list[LapSummary] = field(default_factory=list)
+    transitions: list[Transition] = field(default_factory=list)
+
+
+class Monitor:
+    """One car under watch.
+
+    Parameters
+    ----------
+    sheet : Sheet
+        The car.
+    rate_hz : float
+        Nominal sample rate.
+    roles : tuple of str
+        Side channels that every chunk carries.
+    reference : dict of place to Asymmetry, or None
+        Left/right asymmetry of a reference stint.
+    """
+
+    def __init__(
+        self,
+        sheet: Sheet,
+        rate_hz: float,
+        roles: tuple[str, ...],
+        reference: dict[str, Asymmetry] | None = None,
+    ) -> None:
+        self.sheet = sheet
+        self.pipeline = Pipeline(sheet, rate_hz, roles)
+        self.rules = self._rules(sheet, rate_hz, reference)
+        self._starts: list[tuple[int, str]] = []
+        definitions = [definition for rule in self.rules for definition in rule.definitions]
+        self.engine = Engine(definitions, rate_hz, self.lap_at)
+        self._faults: list[FaultChange] = []
+        self._begun = False
+        # The newest frame that holds samples: where the car is now, for screens.
+        self.latest: Frame | None = None
+        self.announced = 0
+
+    def process(self, chunk: Chunk) -> Step:
+        """Take a chunk; return what it brought."""
+        if not self._begun and len(chunk):
+            self._begun = True
+            self.engine.first_sample = chunk.first_sample
+        return self._take(self.pipeline.process(chunk))
+
+    def finish(self) -> Step:
+        """End the stream; return what was still on its way."""
+        return self._take(self.pipeline.finish())
+
+    @property
+    def standings(self) -> list[Standing]:
+        """Every alarm's present state."""
+        return self.engine.standings
+
+    def lap_at(self, sample: int) -> str:
+        """Name of the lap that holds a sample; empty before the first and when laps are unknown."""
+        if self.pipeline.laps.source is None:
+            return ""
+        name = ""
+        for start, label in self._starts:
+            if sample < start:
+                break
+            name = label
+        return name
+
+    def _rules(self, sheet: Sheet, rate_hz: float, reference: dict[str, Asymmetry] | None) -> list[Rule]:
+        has_laps = self.pipeline.laps.source is not None
+        alerts = sheet.alerts
+        # Sensors first: at equal samples they silence what depends on them.
+        chosen: list[tuple[bool, Rule]] = [
+            (alerts.sensor.enabled, SensorFault(sheet, rate_hz)),
+            (alerts.sample_rate.enabled, SampleRateLow(sheet, self.pipeline.filter)),
+            (alerts.bump_stop.enabled, BumpStopContact(sheet, rate_hz, has_laps=has_laps)),
+            (alerts.platform_low.enabled, PlatformLow(sheet, rate_hz)),
+            (alerts.asymmetry.enabled, LeftRightAsymmetry(sheet, rate_hz, reference)),
+        ]
+        return [rule for enabled, rule in chosen if enabled]
+
+    def _take(self, frames: list[Frame]) -> Step:
+        step = Step(frames)
+        self._faults += self.pipeline.take_fault_changes()
+        for frame in frames:
+            if len(frame.block):
+                self.latest = frame
+            self._starts.extend(frame.lap_starts)
+            step.laps += frame.laps
+            until = frame.next_sample
+            # The sensor checks run ahead of the frames by the filter's delay; their news waits for its sample.
+            faults = [change for change in self._faults if change.sample < until or frame.last]
+            self._faults = self._faults[len(faults) :]
+            seen = [observation for rule in self.rules for observation in rule.observe(frame, faults)]
+            step.transitions += self.engine.advance(seen, until)
+            # Only now: a torn lap number can begin any number of laps within one frame.
+            del self._starts[:-_LAPS_REMEMBERED]
+        self.announced += sum(transition.announced for transition in step.transitions)
+        return step

@@ -1,0 +1,31 @@
+"""What every rule is: definitions of its alarms, and observations from frames.
+
+A rule sees frames in order and answers with observations at samples before the frame's end. It may look at
+nothing later, so that any split of the stream gives the same observations.
+"""
+
+from __future__ import annotations
+
+from typing import Protocol
+
+from alerts.alert import Definition, Observation
+from dsp.faults import FaultChange
+from dsp.pipeline import Frame
+
+
+class Rule(Protocol):
+    """One kind of alert."""
+
+    @property
+    def definitions(self) -> list[Definition]:
+        """Every alarm this rule may observe."""
+        ...
+
+    def observe(self, frame: Frame, faults: list[FaultChange]) -> list[Observation]:
+        """Conditions that changed in this frame; `faults` are the sensor fault changes of its samples."""
+        ...
+
+
+def sensor_key(corner: str) -> tuple[str, str]:
+    """Key of the sensor alarm of a corner: what silences the alarms that depend on it."""
+    return "sensor", corner

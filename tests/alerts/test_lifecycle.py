@@ -1,0 +1,109 @@
+"""The table of states: every pair has one successor, and the rules that people rely on hold in each of them."""
+
+from __future__ import annotations
+
+import itertools
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from alerts.lifecycle import Input, State, abnormal, successor
+
+LATCHED = {State.LATCHED_UNACKNOWLEDGED, State.LATCHED_ACKNOWLEDGED}
+PAIRS = list(itertools.product(State, Input, (False, True)))
+HAPPENINGS = st.lists(st.sampled_from(list(Input)), max_size=30)
+
+
+def walk(happenings: list[Input], *, latches: bool) -> list[State]:
+    """States from normal on, the first included."""
+    states = [State.NORMAL]
+    for happening in happenings:
+        states.append(successor(states[-1], happening, latches=latches))
+    return states
+
+
+@pytest.mark.parametrize(("state", "happening", "latches"), PAIRS)
+def test_every_pair_has_exactly_one_successor(state: State, happening: Input, latches: bool) -> None:
+    after = successor(state, happening, latches=latches)
+    assert isinstance(after, State)
+    assert after is successor(state, happening, latches=latches)
+
+
+@pytest.mark.parametrize(
+    ("state", "latches"), [(s, latch) for s in State for latch in (False, True) if latch or s not in LATCHED]
+)
+def test_what_a_person_does_never_changes_the_condition(state: State, latches: bool) -> None:
+    for happening in (Input.ACKNOWLEDGE, Input.RESET):
+        assert abnormal(successor(state, happening, latches=latches)) == abnormal(state)
+
+
+@pytest.mark.parametrize(("state", "latches"), list(itertools.product(State, (False, True))))
+def test_the_condition_is_what_was_seen_last(state: State, latches: bool) -> None:
+    assert abnormal(successor(state, Input.OCCURS, latches=latches))
+    assert not abnormal(successor(state, Input.RETURNS, latches=latches))
+
+
+def test_an_alarm_without_a_latch_reaches_the_four_plain_states_only() -> None:
+    reached = {State.NORMAL}
+    while True:
+        more = {successor(state, happening, latches=False) for state in reached for happening in Input} | reached
+        if more == reached:
+            break
+        reached = more
+    assert reached == set(State) - LATCHED
+
+
+def test_an_alarm_with_a_latch_never_shows_as_returned() -> None:
+    reached = {State.NORMAL}
+    for _ in State:
+        reached |= {successor(state, happening, latches=True) for state in reached for happening in Input}
+    assert reached == set(State) - {State.RETURNED}
+
+
+@given(HAPPENINGS)
+def test_a_latched_alarm_leaves_only_by_acknowledgement_then_reset(happenings: list[Input]) -> None:
+    states = walk(happenings, latches=True)
+    for before, happening, after in zip(states, happenings, states[1:], strict=False):
+        if before is State.LATCHED_UNACKNOWLEDGED and after is not before:
+            assert (happening, after) in {
+                (Input.ACKNOWLEDGE, State.LATCHED_ACKNOWLEDGED),
+                (Input.OCCURS, State.UNACKNOWLEDGED),
+            }
+        if before is State.LATCHED_ACKNOWLEDGED and after is not before:
+            assert (happening, after) in {(Input.RESET, State.NORMAL), (Input.OCCURS, State.UNACKNOWLEDGED)}
+        if after is State.NORMAL and before is not State.NORMAL:
+            assert before is State.LATCHED_ACKNOWLEDGED
+
+
+@given(HAPPENINGS, st.booleans())
+def test_nobody_can_lose_an_alarm_unseen(happenings: list[Input], latches: bool) -> None:
+    seen = True
+    for before, happening, after in zip(
+        states := walk(happenings, latches=latches), happenings, states[1:], strict=False
+    ):
+        if happening is Input.ACKNOWLEDGE:
+            seen = True
+        elif happening is Input.OCCURS and not abnormal(before):
+            seen = False
+        if after is State.NORMAL:
+            assert seen
+
+
+@given(HAPPENINGS)
+def test_both_kinds_of_alarm_agree_on_the_condition(happenings: list[Input]) -> None:
+    plain, latched = walk(happenings, latches=False), walk(happenings, latches=True)
+    assert [abnormal(state) for state in plain] == [abnormal(state) for state in latched]
+
+
+def test_the_names_are_those_of_the_standard() -> None:
+    # ISA-18.2-2016, alarm state transition diagram: normal, unacknowledged, acknowledged, returned to normal
+    # unacknowledged, latched unacknowledged, latched acknowledged (wording from memory).
+    assert [state.value for state in State] == [
+        "normal",
+        "unacknowledged",
+        "acknowledged",
+        "returned to normal, unacknowledged",
+        "latched, unacknowledged",
+        "latched, acknowledged",
+    ]

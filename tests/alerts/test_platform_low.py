@@ -1,0 +1,118 @@
+"""Platform low, on travel made by hand: delays to the sample, deadband, kerbs, and what is not known."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from ingest.chunk import Floats
+from tests.monitored import RATE, changes, chunk, easy_sheet, flat, stretches, watch
+
+KIND, NOSE = "platform_low", "nose"
+WAIT = round(0.076 * RATE)  # 38 samples
+OFF = round(0.5 * RATE)
+LOW, BETWEEN, CLEAR = 21.0, 19.0, 17.9  # heights 29, 31 and 32.1 mm: limit 30, clear limit 32
+EARLY = {"alerts.platform_low.on_delay_s": 0.076, "alerts.bump_stop.enabled": False}
+SHEET = easy_sheet(EARLY)
+
+
+def stream(*parts: tuple[float, int]) -> Floats:
+    return np.concatenate([flat(samples, value) for value, samples in parts])
+
+
+@pytest.mark.parametrize("extra", [0, 1, 200])
+def test_trips_at_the_sample_that_completes_the_on_delay(extra: int) -> None:
+    short = watch(SHEET, chunk(stream((0.0, 50), (LOW, WAIT), (0.0, 50))))
+    assert short == []
+    found = watch(SHEET, chunk(stream((0.0, 50), (LOW, WAIT + 1 + extra), (0.0, 20))))
+    assert changes(found, KIND, NOSE) == [(50 + WAIT, "occurs")]
+
+
+def test_evidence_names_the_lowest_height_while_it_waited() -> None:
+    travel = stream((0.0, 50), (LOW, 400))
+    travel[60] = 26.5  # lowest, before the trip
+    travel[50 + WAIT + 20] = 29.0  # lower still, but later
+    (only,) = watch(SHEET, chunk(travel))
+    seen = only.evidence
+    assert seen is not None
+    assert (seen.measured, seen.limit, seen.unit, seen.since_sample) == (23.5, 30.0, "mm", 50)
+    assert seen.sentence == "23.5 mm above the road, below 30 mm for 76 ms"
+    assert "spring platforms" in seen.check_first
+    assert "Support the car" in only.definition.caution
+    assert (only.announced, only.since_s) == (True, 0.1)
+
+
+def test_exactly_at_the_limit_is_not_below_it() -> None:
+    assert watch(SHEET, chunk(flat(500, 20.0))) == []
+
+
+def test_clears_after_the_off_delay_above_the_deadband() -> None:
+    found = watch(SHEET, chunk(stream((LOW, 100), (CLEAR, OFF + 1), (LOW, 5))))
+    assert changes(found, KIND, NOSE) == [(WAIT, "occurs"), (100 + OFF, "returns")]
+    found = watch(SHEET, chunk(stream((LOW, 100), (CLEAR, OFF), (LOW, 5))))
+    assert changes(found, KIND, NOSE) == [(WAIT, "occurs")]
+
+
+@pytest.mark.parametrize("inside", [BETWEEN, LOW])
+def test_the_clear_time_starts_again_after_a_dip(inside: float) -> None:
+    found = watch(SHEET, chunk(stream((LOW, 100), (CLEAR, OFF - 1), (inside, 1), (CLEAR, OFF + 10))))
+    assert changes(found, KIND, NOSE) == [(WAIT, "occurs"), (100 + OFF + OFF, "returns")]
+
+
+def test_does_not_clear_inside_the_deadband() -> None:
+    found = watch(SHEET, chunk(stream((LOW, 100), (BETWEEN, 5000))))
+    assert changes(found, KIND, NOSE) == [(WAIT, "occurs")]
+
+
+def test_a_rise_into_the_deadband_restarts_the_on_delay() -> None:
+    assert watch(SHEET, chunk(stream((LOW, WAIT), (BETWEEN, 1), (LOW, WAIT)))) == []
+
+
+def test_an_unknown_sample_restarts_the_on_delay() -> None:
+    travel = stream((LOW, 2 * WAIT))
+    travel[WAIT - 1, 3] = np.nan
+    assert watch(SHEET, chunk(travel)) == []
+
+
+def test_a_gap_restarts_the_on_delay() -> None:
+    assert watch(SHEET, *stretches(flat(WAIT, LOW), flat(WAIT, LOW), gap=100)) == []
+    found = watch(SHEET, *stretches(flat(WAIT, LOW), flat(WAIT + 1, LOW), gap=100))
+    assert changes(found, KIND, NOSE) == [(WAIT + 100 + WAIT, "occurs")]
+
+
+def test_missing_readings_do_not_clear() -> None:
+    travel = stream((LOW, 100), (CLEAR, 50), (np.nan, 3000), (BETWEEN, 10))
+    travel[150:3150, 1:] = CLEAR  # one corner alone is missing
+    found = watch(easy_sheet(EARLY | {"alerts.sensor.enabled": False}), chunk(travel))
+    assert changes(found, KIND, NOSE) == [(WAIT, "occurs")]
+
+
+def test_time_without_samples_does_not_clear() -> None:
+    found = watch(SHEET, *stretches(stream((LOW, 100), (CLEAR, 50)), stream((LOW, 20)), gap=10 * OFF))
+    assert changes(found, KIND, NOSE) == [(WAIT, "occurs")]
+    found = watch(SHEET, *stretches(stream((LOW, 100), (CLEAR, 50)), stream((CLEAR, OFF + 1)), gap=10 * OFF))
+    assert changes(found, KIND, NOSE) == [(WAIT, "occurs"), (150 + 10 * OFF + OFF, "returns")]
+
+
+@pytest.mark.parametrize(("warp_mm", "marked"), [(11.9, False), (12.1, True), (-12.1, True)])
+def test_a_wheel_on_a_kerb_is_marked(warp_mm: float, marked: bool) -> None:
+    sheet = easy_sheet({"car.track_front_mm": 1600.0, "car.track_rear_mm": 1600.0, "platform.nose.x_mm": -1300.0})
+    travel = flat(200, LOW) + warp_mm * np.array([1.0, -1.0, -1.0, 1.0])
+    found = [t for t in watch(sheet, chunk(travel)) if t.definition.kind == KIND]
+    assert found[0].evidence is not None
+    assert found[0].evidence.sentence.endswith("on a kerb") == marked
+
+
+def test_each_point_speaks_for_itself() -> None:
+    sheet = easy_sheet(EARLY | {"platform.tail": {"x_mm": -2600.0, "static_height_mm": 60.0, "lowest_mm": 30.0}})
+    travel = flat(300)
+    travel[50:150, :2] = LOW
+    found = watch(sheet, chunk(travel))
+    assert {t.definition.where for t in found} == {NOSE}
+    travel = flat(300)
+    travel[50:150, 2:] = 31.0
+    assert {t.definition.where for t in watch(sheet, chunk(travel)) if t.definition.kind == KIND} == {"tail"}
+
+
+def test_disabled_it_is_silent() -> None:
+    assert watch(easy_sheet(EARLY | {"alerts.platform_low.enabled": False}), chunk(flat(500, LOW))) == []
