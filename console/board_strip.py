@@ -1,0 +1,108 @@
+"""The strip on top: whether to believe what stands below it.
+
+In: a `BoardView`. Out: one to three lines. Fields that have no room are left out whole, the least needed first.
+"""
+
+from __future__ import annotations
+
+from rich.cells import cell_len
+from rich.style import Style
+from rich.text import Text
+
+from console.paint import DOUBT, STRONG, Glyphs, clock, fit_name, number, padded, pieces, safe
+from console.view import STALE_AFTER_S, BoardView
+
+# What is kept when room is short: the larger, the longer.
+_Field = tuple[int, str, Style]
+_LONGEST_NAME = 28
+_NAMES_FIRST = 110  # cells from which the first line has room for the names too
+
+
+def strip(view: BoardView, width: int, height: int, glyphs: Glyphs) -> list[Text]:
+    """The strip in `height` lines of `width` cells: what and where, then how good, then what was rejected."""
+    plenty = height > 2
+    identity, quality, rest = _identity(view, glyphs), _quality(view, glyphs), _rest(view, glyphs)
+    names = _names(view, glyphs)
+    if not plenty:
+        rows = [identity, quality + names + rest]
+    elif width < _NAMES_FIRST:
+        rows = [identity, quality + names, rest]
+    else:
+        rows = [names + identity, quality, rest]
+    return [_row(fields, width) for fields in rows[:height]]
+
+
+def _row(fields: list[_Field], width: int) -> Text:
+    """Fields two cells apart; the least needed are dropped until the rest fits."""
+    kept = list(fields)
+    while len(kept) > 1 and sum(cell_len(text) for _, text, _ in kept) + 2 * (len(kept) - 1) > width:
+        kept.remove(min(kept, key=lambda field: field[0]))
+    line = pieces()
+    for place, (_, text, style) in enumerate(kept):
+        if place:
+            line.append("  ")
+        line.append(text, style)
+    return padded(line, width)
+
+
+def _names(view: BoardView, glyphs: Glyphs) -> list[_Field]:
+    car, source = (safe(name, glyphs) for name in (view.car, view.status.source))
+    return [
+        (3, fit_name(car, min(_LONGEST_NAME, cell_len(car)), glyphs), STRONG),
+        (4, fit_name(source, min(_LONGEST_NAME, cell_len(source)), glyphs), Style()),
+    ]
+
+
+def _identity(view: BoardView, glyphs: Glyphs) -> list[_Field]:
+    status, plain = view.status, Style()
+    lap = f"lap {safe(view.lap_name, glyphs):<3}" if view.lap_name else f"lap {glyphs.dash:<3}"
+    total = "" if status.total_s is None else f" of {clock(status.total_s, glyphs)}"
+    progress = "" if status.progress is None else f" {100.0 * status.progress:3.0f} %"
+    return [
+        (9, *_belief(view)),
+        (6, "recording" if status.recording else "not recording", plain),
+        (8, f"{lap} {clock(view.lap_time_s, glyphs):>5}", STRONG),
+        (7, f"time {clock(status.position_s, glyphs):>5}{total}{progress}", plain),
+    ]
+
+
+def _belief(view: BoardView) -> tuple[str, Style]:
+    """The word for how fresh all this is."""
+    status = view.status
+    if status.state != "running":
+        return status.state.upper(), Style(reverse=True, bold=True)
+    if status.sample_age_s is None:
+        return f"replay {safe(status.pace)}".strip(), Style()
+    if not status.sample_age_s <= STALE_AFTER_S:
+        return f"NO NEW SAMPLES for {min(status.sample_age_s, 9999.0):.0f} s", DOUBT
+    return f"age {status.sample_age_s:3.1f} s", Style()
+
+
+def _quality(view: BoardView, glyphs: Glyphs) -> list[_Field]:
+    status, plain = view.status, Style()
+    lost = f"lost {status.lost_samples}"
+    if status.lost_samples and status.rate_hz > 0:
+        lost += f" ({status.lost_samples / status.rate_hz:.1f} s)"
+    fields = [
+        (9, f"{number(status.rate_hz, 4, 0, glyphs).strip()} Hz", plain),
+        (7, f"gaps {status.gaps}", STRONG if status.gaps else plain),
+        (8, lost, STRONG if status.lost_samples else plain),
+    ]
+    if status.restarts:
+        fields.append((6, f"clock set back {status.restarts}x", STRONG))
+    return fields
+
+
+def _rest(view: BoardView, glyphs: Glyphs) -> list[_Field]:
+    fields: list[_Field] = []
+    rejected = [(corner.name, corner.rejected) for corner in view.corners if corner.rejected]
+    if rejected:
+        words = "  ".join(f"{safe(name, glyphs)} {count}" for name, count in rejected)
+        fields.append((5, f"readings rejected: {words}", STRONG))
+    else:
+        fields.append((2, "no readings rejected", Style()))
+    if view.laps:
+        last = view.laps[-1]
+        words = f"last lap {safe(last.name, glyphs)}: {safe(last.kind, glyphs)}, {clock(last.duration_s, glyphs)}"
+        fields.append((1, words, Style()))
+    return fields

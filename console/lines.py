@@ -1,0 +1,167 @@
+"""Plain lines for people without a board: one line an event, and the tables at the end.
+
+In: transitions, laps, a finished monitor. Out: strings, one line each, safe on any terminal. Times are sample time.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+
+from alerts.alert import Transition
+from alerts.lifecycle import State
+from alerts.monitor import Monitor
+from dsp.statistics import SHARE_NAMES
+from dsp.summary import LapSummary
+from ingest.chunk import CORNERS
+from ingest.log_counts import LogCounts
+from ingest.text import clean
+
+KIND_NAMES = {
+    "sensor": "sensor",
+    "bump_stop": "bump stop",
+    "platform_low": "platform low",
+    "asymmetry": "left/right",
+    "sample_rate": "sample rate",
+}
+_DASH = "-"
+
+
+def stamp(time_s: float) -> str:
+    """Sample time as minutes and seconds.
+
+    Examples
+    --------
+    >>> stamp(83.456)
+    '01:23.46'
+    """
+    hundredths = round(time_s * 100)
+    return f"{hundredths // 6000:02d}:{hundredths % 6000 / 100:05.2f}"
+
+
+def number(value: float | None, form: str = ".1f") -> str:
+    """A number, or a dash when it is not known.
+
+    Examples
+    --------
+    >>> number(float("nan")), number(3.14159)
+    ('-', '3.1')
+    """
+    return _DASH if value is None or not math.isfinite(value) else format(value, form)
+
+
+def transition_line(transition: Transition) -> str:
+    """What changed, why, since when, and what to check first."""
+    definition, evidence = transition.definition, transition.evidence
+    name = f"{KIND_NAMES.get(definition.kind, definition.kind)} {clean(definition.where, 40)}"
+    lap = f"lap {clean(transition.lap, 12)}  " if transition.lap else ""
+    head = f"{stamp(transition.time_s)}  {lap}"
+    if transition.change != "occurs" and not transition.announced:
+        return f"{head}{transition.change:<11}  {name}: now {transition.state.value}"
+    word = f"ALERT {definition.priority}" if transition.announced else "occurs again"
+    if transition.suppressed:
+        word = "suppressed"
+    if evidence is None:
+        return f"{head}{word}  {name}"
+    since = number(transition.since_s, ".2f")
+    limit = "" if math.isnan(evidence.limit) else f" (limit {evidence.limit:g} {evidence.unit})"
+    line = f"{head}{word}  {name}: {clean(evidence.sentence, 200)}{limit}, since {since} s."
+    if not transition.announced:
+        return line
+    caution = f" Caution: {definition.caution}" if definition.caution else ""
+    return f"{line} Check first: {clean(evidence.check_first, 200)}.{caution}"
+
+
+def lap_line(lap: LapSummary, time_s: float) -> str:
+    """One line for a lap that is over."""
+    reason = f" ({lap.verdict.reason})" if lap.verdict.reason else ""
+    rms = "  ".join(f"{corner} {number(lap.share.tally.rms(i), '4.0f')}" for i, corner in enumerate(CORNERS))
+    contacts = sum(stop.count for stop in lap.share.stops)
+    return (
+        f"{stamp(time_s)}  lap {lap.name} {lap.verdict.kind}, {lap.duration_s:.2f} s{reason}: "
+        f"velocity RMS mm/s  {rms}; {contacts} bump-stop contacts"
+    )
+
+
+def log_lines(counts: LogCounts) -> Iterator[str]:
+    """What was wrong with the log's rows and cells; nothing for a clean log."""
+    kinds = {
+        "missing_samples": "samples missing",
+        "repeated_rows": "rows dropped: same time as the row before",
+        "late_rows": "rows dropped: out of order",
+        "unplaced_rows": "rows dropped: no usable time or sample number",
+        "ragged_rows": "rows dropped: too few or too many cells",
+        "restarts": "times the clock was set back",
+    }
+    for name, text in kinds.items():
+        count = getattr(counts, name)
+        if count:
+            places = counts.places.get("gaps" if name == "missing_samples" else name, [])
+            where = f" (first at line {places[0]})" if places else ""
+            yield f"{count} {text}{where}"
+    for column, cells in counts.cells.items():
+        for kind in ("empty", "not_a_number", "infinite", "unparseable"):
+            count = getattr(cells, kind)
+            if count:
+                places = counts.places.get((column, kind), [])
+                where = f" (first at line {places[0]})" if places else ""
+                yield f"column {clean(column, 60)}: {count} cells {kind.replace('_', ' ')}{where}"
+
+
+def final_lines(monitor: Monitor, *, complete: bool) -> Iterator[str]:
+    """The tables at the end of a run, at most 80 columns wide."""
+    pipeline = monitor.pipeline
+    total = pipeline.so_far()
+    rate = pipeline.rate_hz
+    current = pipeline.laps.current
+    laps = 0 if current is None else current.index + 1
+    yield ""
+    yield (
+        f"{clean(monitor.sheet.car.name, 40)}: {stamp((total.received + pipeline.lost_samples) / rate)} "
+        f"at {rate:g} Hz, {laps} laps, {pipeline.timed_laps} timed" + ("" if complete else " (interrupted)")
+    )
+    yield f"samples: {total.received} received, {pipeline.lost_samples} lost in {pipeline.gaps} gaps, {total.idle} idle"
+    yield ""
+    yield "     used reject  RMS  share of time, %                stroke     bump stop"
+    yield "        %     ed mm/s  HS reb  LS reb  LS com  HS com mm used    n  sum s peak N"
+    for index, corner in enumerate(CORNERS):
+        tally, stop = total.tally, total.stops[index]
+        shares = tally.time_shares(index, monitor.sheet.velocity)
+        running = total.received - total.idle
+        used = 100.0 * tally.used(index) / running if running else math.nan
+        low, high = tally.travel_quantile(index, 0.005), tally.travel_quantile(index, 0.995)
+        columns = "".join(f"{number(100 * shares[name]):>8}" for name in SHARE_NAMES)
+        yield (
+            f"{corner}{number(used):>7}{int(pipeline.validity.rejected[index]):>7}"
+            f"{number(tally.rms(index), '.0f'):>5}{columns}{number(high - low):>8}"
+            f"{stop.count:>5}{number(stop.samples / rate):>7}{number(stop.peak_force_n, '.0f'):>7}"
+        )
+    if pipeline.platform.names:
+        yield ""
+        yield "platform point              lowest   1st %   limit   below limit"
+        yield "                                mm      mm      mm             s"
+        for index, name in enumerate(pipeline.platform.names):
+            heights = total.heights
+            yield (
+                f"{clean(name, 24):<26}{number(heights.lowest_mm[index]):>8}"
+                f"{number(heights.height_quantile(index, 0.01)):>8}{pipeline.platform.lowest_mm[index]:>8.1f}"
+                f"{int(heights.below[index]) / rate:>14.2f}"
+            )
+    yield ""
+    yield from _standing_lines(monitor)
+
+
+def _standing_lines(monitor: Monitor) -> Iterator[str]:
+    standing = [alarm for alarm in monitor.standings if alarm.state is not State.NORMAL]
+    if not standing:
+        yield "alerts: none"
+        return
+    yield f"alerts: {monitor.announced} announced; not back to normal and acknowledged:"
+    for alarm in standing:
+        definition = alarm.definition
+        name = f"{KIND_NAMES.get(definition.kind, definition.kind)} {clean(definition.where, 40)}"
+        times = f", {alarm.occurrences} times" if alarm.occurrences > 1 else ""
+        sentence = "" if alarm.evidence is None else f": {clean(alarm.evidence.sentence, 200)}"
+        yield f"  {definition.priority:<6}  {name}{sentence} [{alarm.state.value}{times}]"
+    yield ""
+    yield "The program advises; it does not certify that a car is safe to run."

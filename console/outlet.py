@@ -1,0 +1,85 @@
+"""Where a run is shown: plain lines, or the board. Both see the same steps.
+
+An outlet may only show; what it does never reaches the chain.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Protocol
+
+from alerts.monitor import Monitor, Step
+from console.lines import final_lines, lap_line, log_lines, stamp, transition_line
+from ingest.log_counts import LogCounts
+
+
+@dataclass(frozen=True)
+class Place:
+    """How far a run is: its source, sample time, share of the log (None on a live link), pace and rate."""
+
+    source: str
+    time_s: float
+    progress: float | None
+    pace: float | None
+    rate_hz: float
+
+
+class Outlet(Protocol):
+    """Something that shows a run."""
+
+    def begin(self, monitor: Monitor, place: Place) -> None:
+        """Say that a run begins."""
+
+    def step(self, monitor: Monitor, step: Step, place: Place) -> None:
+        """Show what one step brought."""
+
+    def end(self, monitor: Monitor, counts: LogCounts, *, complete: bool) -> None:
+        """Show what the whole run came to."""
+
+    def close(self) -> None:
+        """Give back what was taken, on every way out; closing twice does no harm."""
+
+
+class PlainOutlet:
+    """One line an event.
+
+    Parameters
+    ----------
+    write : callable
+        Takes one line.
+    progress : callable or None
+        Takes the share done, for a progress bar elsewhere.
+    """
+
+    def __init__(self, write: Callable[[str], None], progress: Callable[[float], None] | None = None) -> None:
+        self._write = write
+        self._progress = progress
+
+    def begin(self, monitor: Monitor, place: Place) -> None:
+        """Name the source and the filter in use."""
+        chosen = monitor.pipeline.filter
+        laps = monitor.pipeline.laps.source
+        self._write(
+            f"{stamp(0.0)}  replay of {place.source} at {place.rate_hz:g} Hz; velocity over "
+            f"{2 * chosen.half_width + 1} samples; laps from {laps.replace('_', ' ') if laps else 'nothing'}"
+        )
+
+    def step(self, monitor: Monitor, step: Step, place: Place) -> None:
+        """One line for each alert transition and each lap, in the order of their samples."""
+        lines = [(t.sample, 1, transition_line(t)) for t in step.transitions]
+        lines += [(lap.end_sample, 0, lap_line(lap, monitor.engine.time_s(lap.end_sample))) for lap in step.laps]
+        for _, _, line in sorted(lines, key=lambda entry: entry[:2]):
+            self._write(line)
+        if self._progress is not None and place.progress is not None:
+            self._progress(place.progress)
+
+    def end(self, monitor: Monitor, counts: LogCounts, *, complete: bool) -> None:
+        """The tables at the end."""
+        for line in log_lines(counts):
+            self._write(line)
+        for line in final_lines(monitor, complete=complete):
+            self._write(line)
+
+    def close(self) -> None:
+        """Nothing was taken."""

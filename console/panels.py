@@ -1,0 +1,216 @@
+"""The panels beside the pyramids: travel in the stroke, bump stops, platform heights, laps.
+
+In: a `BoardView` and a panel's width. Out: lines of text, as many as the panel needs. Unknown values are dashes;
+numbers keep their columns whatever they are.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from rich.cells import cell_len
+from rich.style import Style
+from rich.text import Text
+
+from console.paint import BEYOND, LIMIT, LOW_SPEED, STRONG, Glyphs, clock, fit, fit_name, number, pieces, safe, title
+from console.view import BoardView, CornerView, LapPoint, PointView, StopCount
+from dsp.asymmetry import PLACES
+
+WIDE = 50  # cells from which travel shows its extremes and heights a bar
+_LATEST = 3  # laps whose numbers stand beside a trend
+
+
+def travel(view: BoardView, width: int, glyphs: Glyphs) -> list[Text]:
+    """Each corner's damper between full droop and full bump: now, extremes of the lap, and where the stop begins."""
+    wide = width >= WIDE
+    columns = "   now    low   high mm" if wide else " now mm  on stop"
+    lines = [title("TRAVEL", width, glyphs, f"droop {glyphs.rule} bump{columns}" if wide else columns.strip())]
+    for corner in view.corners:
+        tail = pieces(" " + number(corner.travel_mm, 6, 1, glyphs, sign=True))
+        if wide:
+            tail.append(" " + number(corner.lap_lowest_mm, 6, 1, glyphs, sign=True))
+            tail.append(" " + number(corner.lap_highest_mm, 6, 1, glyphs, sign=True))
+        else:
+            tail.append(" " + number(corner.lap_stops.count, 3, 0, glyphs) + glyphs.tick)
+            tail.append(number(corner.lap_stops.time_s, 4, 1, glyphs) + "s")
+        line = pieces((safe(corner.name), STRONG), " ")
+        line.append_text(gauge(corner, width - line.cell_len - tail.cell_len, glyphs))
+        line.append_text(tail)
+        lines.append(line)
+    return lines
+
+
+def gauge(corner: CornerView, cells: int, glyphs: Glyphs) -> Text:
+    """A stroke as a rail of `cells` cells: heavy where the lap has been, a mark now, shaded beyond the stop's gap."""
+
+    def place(travel_mm: float) -> int:
+        share = (travel_mm - corner.full_droop_mm) / (corner.full_bump_mm - corner.full_droop_mm)
+        return max(0, min(cells - 1, int(share * cells)))
+
+    marks: list[tuple[str, Style]] = [(glyphs.rule, Style())] * cells
+    if math.isfinite(corner.stop_gap_mm):
+        stop = place(corner.stop_gap_mm)
+        marks[stop:] = [(glyphs.beyond_stop, Style())] * (cells - stop)
+    if math.isfinite(corner.lap_lowest_mm) and math.isfinite(corner.lap_highest_mm):
+        first, last = place(corner.lap_lowest_mm), place(corner.lap_highest_mm)
+        marks[first : last + 1] = [(glyphs.heavy, LOW_SPEED)] * (last + 1 - first)
+    if math.isfinite(corner.stop_gap_mm):
+        marks[place(corner.stop_gap_mm)] = (glyphs.tick, LIMIT)
+    if math.isfinite(corner.travel_mm):
+        now = place(corner.travel_mm)
+        on_stop = corner.travel_mm >= corner.stop_gap_mm
+        marks[now] = (glyphs.now, BEYOND if on_stop else STRONG)
+    return pieces(*marks)
+
+
+def stops(view: BoardView, width: int, glyphs: Glyphs) -> list[Text]:
+    """Bump-stop contacts of each corner: how many and how long, this lap and in the stint."""
+    cell = (width - len("this lap ")) // 4
+    label = width - 4 * cell
+
+    def row(words: str, counts: Sequence[StopCount]) -> Text:
+        line = pieces(f"{words:<{label}}")
+        for corner, count in zip(view.corners, counts, strict=True):
+            has_stop = math.isfinite(corner.stop_gap_mm)
+            shown = f"{count.count:d} {count.time_s:6.2f}s" if has_stop else glyphs.dash
+            line.append(shown.rjust(cell))
+        return line
+
+    heads = "".join(safe(corner.name).rjust(cell) for corner in view.corners)
+    heading = title("BUMP STOP", width, glyphs, heads.lstrip())
+    return [
+        heading,
+        row("this lap", [corner.lap_stops for corner in view.corners]),
+        row("stint", [corner.stint_stops for corner in view.corners]),
+    ]
+
+
+def heights(view: BoardView, width: int, glyphs: Glyphs, most: int) -> list[Text]:
+    """Platform points against their limits, at most `most`: those nearest to their limit, in the sheet's order."""
+    points = list(view.points)
+    left_out = 0
+    if len(points) > most:
+        left_out = len(points) - (most - 1)
+        near = sorted(range(len(points)), key=lambda place: _margin(points[place]))[: most - 1]
+        points = [points[place] for place in sorted(near)]
+    wide = width >= WIDE
+    columns = "now    low  limit  below s" if wide else "now  low lim below s"
+    names = max((cell_len(safe(point.name, glyphs)) for point in points), default=0)
+    # Cells of: height now, lowest, limit, then the word and the time below.
+    sizes = (5, 7, 7, 9) if wide else (4, 5, 4, 8)
+    numbers = sum(sizes)
+    names = min(names, 24, width - numbers - 1)
+    cells = width - names - numbers - 2 if wide else 0
+    tallest = max((point.static_mm for point in view.points), default=1.0) * 1.25
+    lines = [title("HEIGHT mm", width, glyphs, columns)]
+    for point in points:
+        line = pieces(fit_name(safe(point.name, glyphs), names, glyphs), " ")
+        if cells >= 6:
+            line.append_text(_height_bar(point, tallest, cells, glyphs))
+        line.append(" " * max(0, width - line.cell_len - numbers))
+        low = point.lap_lowest_mm < point.limit_mm
+        line.append(number(point.height_mm, sizes[0], 1, glyphs))
+        line.append(" " * (sizes[1] - sizes[0]))
+        line.append(number(point.lap_lowest_mm, sizes[0], 1, glyphs), BEYOND if low else Style())
+        line.append(number(point.limit_mm, sizes[2], 0, glyphs))
+        line.append(" " + ("LOW" if low else "   ") + number(point.lap_below_s, sizes[3] - 4, 1, glyphs))
+        lines.append(line)
+    if left_out:
+        lines.append(pieces(f"and {left_out} points farther from their limits"))
+    return lines
+
+
+def _margin(point: PointView) -> float:
+    margin = point.stint_lowest_mm - point.limit_mm
+    return margin if math.isfinite(margin) else math.inf
+
+
+def _height_bar(point: PointView, tallest: float, cells: int, glyphs: Glyphs) -> Text:
+    """Height now as a bar from the road up, the limit as a tick."""
+
+    def place(height_mm: float) -> int:
+        return max(0, min(cells, round(cells * height_mm / tallest)))
+
+    length = place(point.height_mm) if math.isfinite(point.height_mm) else 0
+    marks: list[tuple[str, Style]] = [(glyphs.heavy, LOW_SPEED)] * length + [(" ", Style())] * (cells - length)
+    marks[min(cells - 1, place(point.limit_mm))] = (glyphs.tick, LIMIT)
+    return pieces(*marks)
+
+
+def laps(view: BoardView, width: int, glyphs: Glyphs) -> list[Text]:
+    """Left against right over the last laps, for each axle and direction: a mark a lap, then the latest numbers.
+
+    Marks rise when the left corner is the faster. Beyond the limit the mark is the faster side's letter, in reverse
+    video; a lap that can't be compared (out, in, invalid) is a dot.
+    """
+    limit = view.asymmetry.limit_percent
+    label, tail = 18, 7 * _LATEST
+    room = max(4, width - label - tail - 1)
+    shown = view.laps[-room:]
+    heading = f"left faster + L, right - R, limit {glyphs.plus_minus}{limit:g} %"
+    lines = [title("LAPS", width, glyphs, heading)]
+    for place in PLACES:
+        line = pieces(f"{place:<{label}}")
+        for lap in shown:
+            percent = lap.percent.get(place, math.nan)
+            line.append(*_percent_mark(percent if lap.compared else math.nan, limit, glyphs))
+        line.append(" " * (room - len(shown) + 1))
+        latest = [lap for lap in view.laps if lap.compared][-_LATEST:]
+        line.append("       " * (_LATEST - len(latest)))
+        for lap in latest:
+            percent = lap.percent.get(place, math.nan)
+            style = BEYOND if abs(percent) > limit else Style()
+            line.append(" ")
+            line.append(number(percent, 6, 1, glyphs, sign=True), style)
+        lines.append(line)
+    return lines
+
+
+def _percent_mark(percent: float, limit: float, glyphs: Glyphs) -> tuple[str, Style]:
+    if math.isnan(percent):
+        return glyphs.blank_lap, Style()
+    if abs(percent) > limit:
+        return "L" if percent > 0 else "R", BEYOND
+    return glyphs.levels[max(0, min(7, 4 + round(3.0 * percent / limit)))], LOW_SPEED
+
+
+def speeds(view: BoardView, width: int, glyphs: Glyphs) -> list[Text]:
+    """RMS velocity of each corner over the last laps, on one scale for all four."""
+    tail = 6 * _LATEST
+    room = max(4, width - 3 - tail - 1)
+    shown = view.laps[-room:]
+    values = [v for lap in shown if lap.compared for v in lap.rms_mm_s if math.isfinite(v)]
+    lowest, highest = (min(values), max(values)) if values else (0.0, 0.0)
+    # At least a fifth of the value from end to end, so that laps that agree look alike.
+    spread = max(highest - lowest, 0.2 * highest, 1.0)
+    lines = [title("RMS VELOCITY", width, glyphs, "mm/s, last laps")]
+    for corner, view_of in enumerate(view.corners):
+        line = pieces((f"{safe(view_of.name):<3}", STRONG))
+        for lap in shown:
+            value = lap.rms_mm_s[corner] if lap.compared else math.nan
+            if math.isnan(value):
+                line.append(glyphs.blank_lap)
+            else:
+                line.append(glyphs.levels[max(0, min(7, int(8 * (value - lowest) / spread)))], LOW_SPEED)
+        line.append(" " * (room - len(shown) + 1))
+        latest = [lap.rms_mm_s[corner] for lap in view.laps if lap.compared][-_LATEST:]
+        line.append("      " * (_LATEST - len(latest)))
+        for value in latest:
+            line.append(number(value, 6, 0, glyphs))
+        lines.append(line)
+    return lines
+
+
+def lap_list(view: BoardView, width: int, glyphs: Glyphs, most: int) -> list[Text]:
+    """The last `most` laps, newest first: kind, time, and each corner's RMS velocity."""
+    heads = "".join(f"{safe(corner.name):>6}" for corner in view.corners)
+    lines = [title("LAP TIMES", width, glyphs, f"RMS velocity mm/s {heads.lstrip()}")]
+    shown: list[LapPoint] = list(reversed(view.laps))[:most]
+    for lap in shown:
+        name = fit(safe(lap.name, glyphs), 6, glyphs)
+        line = pieces(f"lap {name} {fit(safe(lap.kind, glyphs), 11, glyphs)} {clock(lap.duration_s, glyphs):>6}")
+        numbers = "".join(number(value, 6, 0, glyphs) for value in lap.rms_mm_s)
+        line.append(numbers.rjust(max(0, width - line.cell_len)))
+        lines.append(line)
+    return lines

@@ -1,0 +1,59 @@
+"""A reference stint, read back from the results directory of an earlier run.
+
+In: a results directory (or its summary.json). Out: left/right asymmetry at each place. Raises ResultsError when it
+is not one, or when it does not fit.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from pathlib import Path
+
+from console.describe import FORMAT_VERSION
+from console.results import SUMMARY
+from dsp.asymmetry import PLACES, Asymmetry
+from ingest.errors import ResultsError
+from ingest.text import clean
+
+_LARGEST_BYTES = 50_000_000  # a summary is some 100 kB
+
+
+def load_reference(path: Path) -> dict[str, Asymmetry]:
+    """Asymmetry of a reference stint at each of `dsp.asymmetry.PLACES`.
+
+    Raises
+    ------
+    ResultsError
+        The file is absent, not a summary, of another format version, or has no timed laps.
+    """
+    shown = clean(path, 200)
+    try:
+        file = path / SUMMARY if path.is_dir() else path
+        shown = clean(file, 200)
+        if file.stat().st_size > _LARGEST_BYTES:
+            raise ResultsError(f"{shown}: too large to be a summary")
+        content = json.loads(file.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise ResultsError(f"{shown}: the reference can't be read: {clean(error.strerror or error)}") from None
+    except (ValueError, RecursionError):  # not text, not JSON, or numbers and nesting beyond measure
+        if "\0" in str(path):
+            raise ResultsError(f"{shown}: the reference can't be read: no file can have such a name") from None
+        raise ResultsError(f"{shown}: is not a summary of an earlier run") from None
+    if not isinstance(content, dict) or content.get("format") != "damperwatch summary":
+        raise ResultsError(f"{shown}: is not a summary of an earlier run")
+    if content.get("format_version") != FORMAT_VERSION:
+        raise ResultsError(f"{shown}: was written by another version of the program; replay that stint again")
+    if not content.get("laps_timed"):
+        raise ResultsError(f"{shown}: holds no timed lap, so it can't be a reference")
+    try:
+        entries = {place: content["asymmetry"][place] for place in PLACES}
+        reference = {
+            place: Asymmetry(float(entry["left_faster_percent"]) / 100.0, float(entry["distance"]))
+            for place, entry in entries.items()
+        }
+    except (KeyError, TypeError, ValueError, OverflowError):
+        raise ResultsError(f"{shown}: lacks the asymmetry of an axle, so it can't be a reference") from None
+    if not all(math.isfinite(entry.log_ratio) and math.isfinite(entry.distance) for entry in reference.values()):
+        raise ResultsError(f"{shown}: the asymmetry of an axle is not a number")
+    return reference

@@ -1,0 +1,348 @@
+"""What the board shows, as plain numbers: one snapshot of a monitor, taken between two chunks.
+
+In: a monitor, the laps so far, and what the link says of itself. Out: a frozen `BoardView`, NaN or None where a
+value is not known. Reads the monitor, never changes it; a view stays as it was taken. Strings are kept as they
+came: whoever paints them makes them safe.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Literal
+
+from alerts.alert import Priority, Standing
+from alerts.lifecycle import State
+from alerts.monitor import Monitor
+from dsp.asymmetry import PLACES, Asymmetry, of_corners
+from dsp.summary import LapSummary, Share, StopTally
+from ingest.chunk import CORNERS, Ints
+
+# Older laps fall off: more would not fit beside one another on any terminal.
+LAPS_KEPT = 40
+# A link that has been silent this long no longer says where the car is: numbers of now become dashes.
+STALE_AFTER_S = 2.0
+
+_UNACKNOWLEDGED = {State.UNACKNOWLEDGED, State.RETURNED, State.LATCHED_UNACKNOWLEDGED}
+_HELD = {State.RETURNED, State.LATCHED_UNACKNOWLEDGED, State.LATCHED_ACKNOWLEDGED}
+
+
+@dataclass(frozen=True)
+class LinkStatus:
+    """Where the samples come from and whether they can be believed.
+
+    Attributes
+    ----------
+    source : str
+        Name of the log or link.
+    position_s : float
+        Sample time that has passed.
+    total_s, progress : float or None
+        Length of the log and share of it done, 0 to 1; None when unknown, as on a live link.
+    pace : str
+        How fast a log is replayed, in words ("pace 20"); empty for a live link.
+    state : {"running", "paused", "finished"}
+        What the source is doing.
+    recording : bool
+        Whether what arrives is being kept.
+    sample_age_s : float or None
+        Age of the newest sample; None in a replay, where it has no meaning.
+    rate_hz : float
+        Sample rate.
+    gaps, lost_samples, restarts : int
+        Breaks in the stream, samples missing in them, and times the device's clock was set back.
+    """
+
+    source: str
+    position_s: float
+    total_s: float | None = None
+    progress: float | None = None
+    pace: str = ""
+    state: Literal["running", "paused", "finished"] = "running"
+    recording: bool = False
+    sample_age_s: float | None = None
+    rate_hz: float = math.nan
+    gaps: int = 0
+    lost_samples: int = 0
+    restarts: int = 0
+
+
+@dataclass(frozen=True)
+class LapPoint:
+    """One finished lap. `percent` is left against right at each of PLACES, `rms_mm_s` each corner's velocity."""
+
+    name: str
+    kind: str
+    duration_s: float
+    percent: dict[str, float]
+    rms_mm_s: tuple[float, ...]
+
+    @property
+    def compared(self) -> bool:
+        """Whether it is a lap that can be held against others."""
+        return self.kind in {"timed", "whole"}
+
+
+class LapTrends:
+    """The last laps, oldest first; it keeps `LAPS_KEPT` of them."""
+
+    def __init__(self) -> None:
+        self._laps: deque[LapPoint] = deque(maxlen=LAPS_KEPT)
+
+    @property
+    def laps(self) -> tuple[LapPoint, ...]:
+        """The laps kept."""
+        return tuple(self._laps)
+
+    def add(self, lap: LapSummary) -> None:
+        """Remember a lap that is over."""
+        tally = lap.share.tally
+        percent = {place: found.percent for place, found in of_corners(tally.velocity).items()}
+        rms = tuple(tally.rms(corner) for corner in range(4))
+        self._laps.append(LapPoint(lap.name, lap.verdict.kind, lap.duration_s, percent, rms))
+
+
+@dataclass(frozen=True)
+class StopCount:
+    """Bump-stop contacts over some time: how many, how long in all."""
+
+    count: int = 0
+    time_s: float = 0.0
+
+
+@dataclass(frozen=True)
+class CornerView:
+    """One corner. Travel and stroke in mm of damper travel, 0 at static; `stop_gap_mm` is infinite without a stop.
+
+    `recent_counts` and `stint_counts` are velocity counts of shape (VELOCITY_BINS.size,).
+    """
+
+    name: str
+    recent_counts: Ints
+    stint_counts: Ints
+    shares: dict[str, float]
+    rms_mm_s: float
+    travel_mm: float
+    lap_lowest_mm: float
+    lap_highest_mm: float
+    full_droop_mm: float
+    full_bump_mm: float
+    stop_gap_mm: float
+    lap_stops: StopCount
+    stint_stops: StopCount
+    rejected: int
+
+
+@dataclass(frozen=True)
+class PointView:
+    """One point of the platform: heights and limit in mm, time below the limit in s."""
+
+    name: str
+    height_mm: float
+    lap_lowest_mm: float
+    stint_lowest_mm: float
+    static_mm: float
+    limit_mm: float
+    lap_below_s: float
+    stint_below_s: float
+
+
+@dataclass(frozen=True)
+class AsymmetryView:
+    """Left against right in per cent at each of PLACES, positive when the left is faster; `basis` says of what.
+
+    `beyond_reference` says that a reference stint's own asymmetry has been taken off.
+    """
+
+    percent: dict[str, float]
+    basis: str
+    limit_percent: float
+    beyond_reference: bool = False
+
+
+@dataclass(frozen=True)
+class AlertView:
+    """One alert that a person should know of; `held` when its condition is over but it still stands."""
+
+    priority: Priority
+    kind: str
+    where: str
+    sentence: str
+    since_lap: str
+    since_s: float | None
+    check_first: str
+    unacknowledged: bool
+    held: bool
+    unknown: bool
+    caution: bool
+
+
+@dataclass(frozen=True)
+class BoardView:
+    """Everything the board shows. `lap_name` is empty when laps can't be told apart."""
+
+    car: str
+    status: LinkStatus
+    lap_name: str
+    lap_time_s: float
+    window_s: float
+    low_speed_compression_mm_s: int
+    low_speed_rebound_mm_s: int
+    corners: tuple[CornerView, ...]
+    asymmetry: AsymmetryView
+    points: tuple[PointView, ...]
+    laps: tuple[LapPoint, ...]
+    alerts: tuple[AlertView, ...]
+    suppressed: tuple[str, ...]
+
+
+_KINDS = {"bump_stop": "bump stop", "platform_low": "platform low", "asymmetry": "left/right", "sensor": "sensor"}
+_RANK = {"high": 0, "medium": 1, "low": 2}
+
+
+def take_view(
+    monitor: Monitor,
+    trends: LapTrends,
+    status: LinkStatus,
+    reference: Mapping[str, Asymmetry] | None = None,
+) -> BoardView:
+    """Take a snapshot for the board.
+
+    Parameters
+    ----------
+    monitor : Monitor
+        The car under watch.
+    trends : LapTrends
+        Its laps so far.
+    status : LinkStatus
+        What the link says of itself.
+    reference : mapping of place to Asymmetry, or None
+        The reference stint the monitor was given.
+    """
+    sheet, pipeline = monitor.sheet, monitor.pipeline
+    stint = pipeline.so_far()
+    named = pipeline.laps.source is not None
+    lap = pipeline.laps.current
+    return BoardView(
+        car=sheet.car.name,
+        status=status,
+        lap_name=lap.name if lap is not None and named else "",
+        lap_time_s=math.nan if lap is None else pipeline.laps.duration_s(lap),
+        window_s=sheet.statistics.rolling_window_s,
+        low_speed_compression_mm_s=sheet.velocity.low_speed_compression_mm_s,
+        low_speed_rebound_mm_s=sheet.velocity.low_speed_rebound_mm_s,
+        corners=_corners(monitor, stint, status),
+        asymmetry=_asymmetry(monitor, trends, stint, reference),
+        points=_points(monitor, stint, status),
+        laps=trends.laps,
+        alerts=_alerts(monitor),
+        suppressed=tuple(
+            f"{_KINDS.get(s.definition.kind, s.definition.kind)} {s.definition.where}"
+            for s in monitor.standings
+            if s.suppressed and s.state is not State.NORMAL
+        ),
+    )
+
+
+def _is_stale(status: LinkStatus) -> bool:
+    return status.sample_age_s is not None and not status.sample_age_s <= STALE_AFTER_S
+
+
+def _corners(monitor: Monitor, stint: Share, status: LinkStatus) -> tuple[CornerView, ...]:
+    pipeline, settings = monitor.pipeline, monitor.sheet.velocity
+    recent = pipeline.rolling()
+    latest = None if _is_stale(status) else monitor.latest
+    unusable = pipeline.validity.rejected + pipeline.validity.missing
+    views = []
+    for corner, name in enumerate(CORNERS):
+        part = monitor.sheet.suspension(name)
+        views.append(
+            CornerView(
+                name=name,
+                recent_counts=recent[corner],
+                stint_counts=stint.tally.velocity[corner],
+                shares=stint.tally.time_shares(corner, settings),
+                rms_mm_s=stint.tally.rms(corner),
+                travel_mm=math.nan if latest is None else float(latest.trusted_mm[-1, corner]),
+                lap_lowest_mm=float(pipeline.lap.tally.lowest_mm[corner]),
+                lap_highest_mm=float(pipeline.lap.tally.highest_mm[corner]),
+                full_droop_mm=-part.travel_to_full_droop_mm,
+                full_bump_mm=part.travel_to_full_bump_mm,
+                stop_gap_mm=float(pipeline.stops.gap_mm[corner]),
+                lap_stops=_stops(monitor, pipeline.lap.stops[corner], corner),
+                stint_stops=_stops(monitor, stint.stops[corner], corner),
+                rejected=int(unusable[corner]),
+            )
+        )
+    return tuple(views)
+
+
+def _stops(monitor: Monitor, ended: StopTally, corner: int) -> StopCount:
+    """Contacts that have ended, and the one going on now."""
+    going_on = [c for c in monitor.pipeline.stops.open_contacts if c.corner == corner]
+    samples = ended.samples + sum(contact.samples for contact in going_on)
+    return StopCount(ended.count + len(going_on), samples / monitor.pipeline.rate_hz)
+
+
+def _points(monitor: Monitor, stint: Share, status: LinkStatus) -> tuple[PointView, ...]:
+    pipeline = monitor.pipeline
+    platform, lap, rate_hz = pipeline.platform, pipeline.lap.heights, pipeline.rate_hz
+    latest = None if _is_stale(status) else monitor.latest
+    return tuple(
+        PointView(
+            name=name,
+            height_mm=math.nan if latest is None else float(latest.heights_mm[-1, place]),
+            lap_lowest_mm=float(lap.lowest_mm[place]),
+            stint_lowest_mm=float(stint.heights.lowest_mm[place]),
+            static_mm=float(platform.static_mm[place]),
+            limit_mm=float(platform.lowest_mm[place]),
+            lap_below_s=int(lap.below[place]) / rate_hz,
+            stint_below_s=int(stint.heights.below[place]) / rate_hz,
+        )
+        for place, name in enumerate(platform.names)
+    )
+
+
+def _asymmetry(
+    monitor: Monitor, trends: LapTrends, stint: Share, reference: Mapping[str, Asymmetry] | None
+) -> AsymmetryView:
+    """Of the last comparable lap, as the alert judges it; before there is one, of the stint so far."""
+    limits = monitor.sheet.alerts.asymmetry
+    compared = [lap for lap in trends.laps if lap.compared]
+    if compared:
+        percent, basis = dict(compared[-1].percent), f"lap {compared[-1].name}"
+    else:
+        percent, basis = {p: found.percent for p, found in of_corners(stint.tally.velocity).items()}, "stint"
+    if reference is None:
+        return AsymmetryView(percent, basis, limits.trip_percent)
+    percent = {place: percent[place] - reference[place].percent for place in PLACES}
+    return AsymmetryView(percent, basis, limits.trip_percent_from_reference, beyond_reference=True)
+
+
+def _alerts(monitor: Monitor) -> tuple[AlertView, ...]:
+    """Alerts that stand and nothing suppresses: unacknowledged first, then by priority, then the newest."""
+    speaking = [s for s in monitor.standings if s.state is not State.NORMAL and not s.suppressed]
+    speaking.sort(
+        key=lambda s: (s.state not in _UNACKNOWLEDGED, _RANK[s.definition.priority], -(s.last_change_sample or 0))
+    )
+    return tuple(_alert(monitor, standing) for standing in speaking)
+
+
+def _alert(monitor: Monitor, standing: Standing) -> AlertView:
+    definition, evidence, since = standing.definition, standing.evidence, standing.since_sample
+    return AlertView(
+        priority=definition.priority,
+        kind=_KINDS.get(definition.kind, definition.kind.replace("_", " ")),
+        where=definition.where,
+        sentence="" if evidence is None else evidence.sentence,
+        since_lap="" if since is None else monitor.lap_at(since),
+        since_s=None if since is None else monitor.engine.time_s(since),
+        check_first="" if evidence is None else evidence.check_first,
+        unacknowledged=standing.state in _UNACKNOWLEDGED,
+        held=standing.state in _HELD,
+        unknown=standing.condition is None,
+        # An alarm that has returned to normal sends nobody under the car any more.
+        caution=bool(definition.caution) and standing.state is not State.RETURNED,
+    )

@@ -1,0 +1,153 @@
+"""Plain lines: what a person reads of an alert, a lap and the end, safe on any terminal."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import pytest
+
+from alerts.alert import Definition, Evidence, Transition
+from alerts.lifecycle import State
+from alerts.monitor import Monitor
+from console.lines import final_lines, lap_line, log_lines, number, stamp, transition_line
+from console.outlet import Place, PlainOutlet
+from dsp.laps import LapVerdict
+from ingest.log_counts import CellCounts, LogCounts
+from tests.eventful import EVENTFUL_RATE, ROLES, eventful_sheet, eventful_stint
+from tests.monitored import RATE, chunk, easy_sheet, flat, laps_of, steps
+
+HOSTILE = "a\x1b[2J\nb\r[bold red]\u202ec"
+TOLD = Transition(
+    sequence=1,
+    sample=50,
+    time_s=83.456,
+    lap="7",
+    definition=Definition("platform_low", "nose", "medium", caution="Mind your head."),
+    change="occurs",
+    state=State.UNACKNOWLEDGED,
+    suppressed=False,
+    announced=True,
+    occurrences=1,
+    evidence=Evidence(23.5, 30.0, "mm", 10, "23.5 mm above the road", "ride heights"),
+    since_s=83.4,
+)
+
+
+@pytest.mark.parametrize(
+    ("time_s", "text"),
+    [(0.0, "00:00.00"), (59.994, "00:59.99"), (59.996, "01:00.00"), (3600.0, "60:00.00"), (6000.5, "100:00.50")],
+)
+def test_stamp(time_s: float, text: str) -> None:
+    assert stamp(time_s) == text
+
+
+@pytest.mark.parametrize("value", [None, math.nan, math.inf, -math.inf])
+def test_what_is_not_known_is_a_dash(value: float | None) -> None:
+    assert number(value) == "-"
+
+
+def test_an_announcement_says_everything_in_one_line() -> None:
+    assert transition_line(TOLD) == (
+        "01:23.46  lap 7  ALERT medium  platform low nose: 23.5 mm above the road (limit 30 mm), since 83.40 s. "
+        "Check first: ride heights. Caution: Mind your head."
+    )
+
+
+def test_what_is_no_news_is_short() -> None:
+    again = transition_line(replace(TOLD, announced=False, occurrences=2))
+    assert "occurs again" in again
+    assert "Caution" not in again
+    assert "ALERT" not in again
+    assert "suppressed" in transition_line(replace(TOLD, announced=False, suppressed=True))
+    back = transition_line(replace(TOLD, change="returns", state=State.RETURNED, announced=False))
+    assert back == "01:23.46  lap 7  returns      platform low nose: now returned to normal, unacknowledged"
+
+
+def test_a_limit_that_does_not_exist_is_left_out() -> None:
+    assert TOLD.evidence is not None
+    line = transition_line(replace(TOLD, evidence=replace(TOLD.evidence, limit=math.nan)))
+    assert "limit" not in line
+    assert "nan" not in line
+
+
+def test_a_released_alarm_that_is_announced_says_why() -> None:
+    """It is told here for the first time: a bare state would leave a person without a reason."""
+    line = transition_line(replace(TOLD, change="released"))
+    assert "ALERT medium" in line
+    assert "23.5 mm above the road" in line
+    assert "Check first: ride heights" in line
+
+
+def test_hostile_strings_do_not_reach_a_terminal() -> None:
+    assert TOLD.evidence is not None
+    evidence = replace(TOLD.evidence, sentence=HOSTILE, check_first=HOSTILE)
+    definition = replace(TOLD.definition, where=HOSTILE)
+    for change in ("occurs", "returns"):
+        line = transition_line(replace(TOLD, definition=definition, evidence=evidence, lap=HOSTILE, change=change))
+        assert not set(line) & set("\x1b\n\r\u202e")
+
+
+def test_a_lap_in_one_line() -> None:
+    lap = laps_of(easy_sheet(), chunk(flat(1000)))[0]
+    line = lap_line(lap, 2.0)
+    assert line == (
+        "00:02.00  lap 0 whole, 2.00 s (the log has no lap number, marker or distance): "
+        "velocity RMS mm/s  FL    0  FR    0  RL    0  RR    0; 0 bump-stop contacts"
+    )
+    assert "(too slow)" in lap_line(replace(lap, verdict=LapVerdict("invalid", "too slow")), 2.0)
+
+
+def finished(*, samples: int = 1000) -> Monitor:
+    monitor = Monitor(easy_sheet(), RATE, ())
+    for _ in steps(monitor, [chunk(flat(samples))] if samples else []):
+        pass
+    return monitor
+
+
+def test_tables_fit_eighty_columns() -> None:
+    monitor = Monitor(eventful_sheet({"car.name": "N" * 80}), EVENTFUL_RATE, ROLES)
+    for _ in steps(monitor, eventful_stint(1)):
+        pass
+    lines = list(final_lines(monitor, complete=False))
+    tables = lines[: next(n for n, line in enumerate(lines) if line.startswith("alerts:"))]
+    assert max(len(line) for line in tables if "laps" not in line) <= 80
+    assert "(interrupted)" in lines[1]
+    assert lines[-1] == "The program advises; it does not certify that a car is safe to run."
+    assert not any("nan" in line for line in lines)
+
+
+def test_nothing_known_is_dashes() -> None:
+    text = "\n".join(final_lines(finished(samples=0), complete=True))
+    assert "nan" not in text
+    assert "inf" not in text
+    assert "alerts: none" in text
+
+
+def test_the_log_speaks_only_of_what_was_wrong() -> None:
+    assert list(log_lines(LogCounts())) == []
+    counts = LogCounts(missing_samples=40, late_rows=2)
+    counts.places["gaps"] = [17]
+    counts.cells[HOSTILE] = CellCounts(empty=3, infinite=1)
+    lines = list(log_lines(counts))
+    assert lines[:2] == ["40 samples missing (first at line 17)", "2 rows dropped: out of order"]
+    assert len(lines) == 4
+    assert not set("".join(lines)) & set("\x1b\n\r\u202e")
+
+
+def test_the_outlet_writes_in_order_of_samples() -> None:
+    written: list[str] = []
+    shares: list[float] = []
+    outlet = PlainOutlet(written.append, shares.append)
+    monitor = Monitor(eventful_sheet(), EVENTFUL_RATE, ROLES)
+    place = Place("log", 0.0, 0.5, None, EVENTFUL_RATE)
+    outlet.begin(monitor, place)
+    for step in steps(monitor, eventful_stint(1)):
+        outlet.step(monitor, step, place)
+    outlet.end(monitor, LogCounts(), complete=True)
+    events = [line for line in written if line[:1].isdigit()]
+    assert events[0].endswith("laps from lap number")
+    stamps = [line.split()[0] for line in events]
+    assert stamps == sorted(stamps)
+    assert all("\n" not in line for line in written)
+    assert shares == [0.5] * 6

@@ -1,0 +1,185 @@
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pytest
+
+from alerts.alert import Standing
+from alerts.lifecycle import State
+from alerts.monitor import Monitor
+from console.board import render
+from console.view import LAPS_KEPT, LapTrends, LinkStatus, take_view
+from dsp.asymmetry import Asymmetry
+from dsp.laps import LapVerdict
+from dsp.summary import LapSummary, Share
+from ingest.chunk import Chunk
+from tests.sheets import make_sheet
+
+RATE_HZ = 500.0
+STATUS = LinkStatus("log", 10.0, rate_hz=RATE_HZ)
+SHEET: dict[str, Any] = {
+    "axle.front.bump_stop": {"gap_mm": 20.0, "force": [[0.0, 0.0], [5.0, 1000.0]]},
+    "platform": {"nose": {"x_mm": 500.0, "static_height_mm": 80.0, "lowest_mm": 40.0}},
+    "alerts.sensor": {"stuck_for_s": 50.0},
+}
+
+
+def make_monitor(seconds: float = 10.0, left: float = 10.0, right: float = 10.0) -> Monitor:
+    """A monitor that has seen sines: left corners of amplitude `left` mm, right ones of `right`, at 2 Hz."""
+    monitor = Monitor(make_sheet(SHEET), RATE_HZ, ())
+    monitor.process(sines(0, seconds, left, right))
+    return monitor
+
+
+def sines(first: int, seconds: float, left: float = 10.0, right: float = 10.0) -> Chunk:
+    n = np.arange(first, first + round(seconds * RATE_HZ))
+    wave = np.sin(2 * np.pi * 2.0 * n / RATE_HZ)
+    return Chunk(first, RATE_HZ, np.asfortranarray(np.column_stack([left * wave, right * wave] * 2)))
+
+
+def lap_of(number: int, kind: str = "timed", left: float = 50.5, right: float = 50.5) -> LapSummary:
+    share = Share.empty(0)
+    velocity = np.array([[left, right, left, right], [-left, -right, -left, -right]])
+    share.tally.add(np.zeros((2, 4)), velocity)
+    return LapSummary(number, str(number), LapVerdict(kind), 0, 500, 1.0, math.nan, 0, share)
+
+
+def test_before_the_first_sample_everything_is_unknown() -> None:
+    view = take_view(Monitor(make_sheet(SHEET), RATE_HZ, ()), LapTrends(), STATUS)
+    assert all(math.isnan(corner.travel_mm) for corner in view.corners)
+    assert math.isnan(view.points[0].height_mm)
+    assert all(math.isnan(percent) for percent in view.asymmetry.percent.values())
+    assert view.lap_name == ""
+    assert view.alerts == ()
+
+
+def test_present_position_is_the_newest_one_of_the_frames() -> None:
+    monitor = make_monitor()
+    view = take_view(monitor, LapTrends(), STATUS)
+    latest = monitor.latest
+    assert latest is not None
+    newest = latest.next_sample - 1
+    assert view.corners[0].travel_mm == pytest.approx(10.0 * math.sin(2 * math.pi * 2.0 * newest / RATE_HZ), abs=0.3)
+    # 10 mm at the damper is 12.5 mm at the wheel with a motion ratio of 0.8, and all four wheels move alike.
+    assert view.points[0].height_mm == pytest.approx(80.0 - view.corners[0].travel_mm / 0.8)
+    assert view.corners[0].lap_highest_mm == pytest.approx(10.0, abs=0.3)
+    assert view.corners[0].lap_lowest_mm == pytest.approx(-10.0, abs=0.3)
+
+
+def test_an_empty_frame_leaves_the_position_known() -> None:
+    monitor = make_monitor()
+    before = take_view(monitor, LapTrends(), STATUS).corners[0].travel_mm
+    monitor.process(Chunk(round(10.0 * RATE_HZ), RATE_HZ, np.empty((0, 4))))
+    assert take_view(monitor, LapTrends(), STATUS).corners[0].travel_mm == before
+    assert not math.isnan(before)
+
+
+@pytest.mark.parametrize(("age_s", "known"), [(None, True), (0.1, True), (2.5, False), (math.nan, False)])
+def test_a_silent_link_takes_the_numbers_of_now_away(age_s: float | None, known: bool) -> None:
+    view = take_view(make_monitor(), LapTrends(), replace(STATUS, sample_age_s=age_s))
+    assert math.isnan(view.corners[0].travel_mm) is not known
+    assert math.isnan(view.points[0].height_mm) is not known
+    # What was counted stays true.
+    assert view.corners[0].rms_mm_s == pytest.approx(10.0 * 2 * math.pi * 2.0 / math.sqrt(2), rel=0.02)
+
+
+def test_a_contact_going_on_counts() -> None:
+    monitor = make_monitor(left=30.0, right=15.0)
+    view = take_view(monitor, LapTrends(), STATUS)
+    ended = monitor.pipeline.lap.stops[0].count
+    first = view.corners[0].lap_stops
+    going_on = len([c for c in monitor.pipeline.stops.open_contacts if c.corner == 0])
+    assert first.count == ended + going_on >= 19
+    # Above 20 of 30 mm a sine spends (pi - 2 asin(2/3)) / 2 pi of its time.
+    assert first.time_s == pytest.approx(10.0 * (math.pi - 2 * math.asin(2 / 3)) / (2 * math.pi), rel=0.03)
+    assert view.corners[1].lap_stops.count == 0
+    assert math.isinf(view.corners[2].stop_gap_mm)
+
+
+def test_open_contact_alone_is_one_contact() -> None:
+    monitor = Monitor(make_sheet(SHEET), RATE_HZ, ())
+    monitor.process(Chunk(0, RATE_HZ, np.full((500, 4), 25.0)))
+    stops = take_view(monitor, LapTrends(), STATUS).corners[0].stint_stops
+    assert stops.count == 1
+    assert stops.time_s == pytest.approx(1.0, abs=0.1)
+
+
+def test_a_view_does_not_change_when_the_run_goes_on() -> None:
+    monitor = make_monitor(seconds=2.0)
+    view = take_view(monitor, LapTrends(), STATUS)
+    before = [line.plain for line in render(view, 120, 40).lines]
+    monitor.process(sines(1000, 5.0, 25.0))
+    assert [line.plain for line in render(view, 120, 40).lines] == before
+    assert [line.plain for line in render(take_view(monitor, LapTrends(), STATUS), 120, 40).lines] != before
+
+
+def test_asymmetry_is_of_the_stint_until_a_lap_can_be_compared() -> None:
+    monitor, trends = make_monitor(left=12.0, right=10.0), LapTrends()
+    view = take_view(monitor, trends, STATUS)
+    assert view.asymmetry.basis == "stint"
+    assert view.asymmetry.percent["front rebound"] == pytest.approx(100.0 * math.log(1.2), abs=1.0)
+    trends.add(lap_of(0, kind="out", left=80.5))
+    assert take_view(monitor, trends, STATUS).asymmetry.basis == "stint"
+    trends.add(lap_of(1, left=60.5))
+    trends.add(lap_of(2, kind="invalid", left=80.5))
+    view = take_view(monitor, trends, STATUS)
+    assert view.asymmetry.basis == "lap 1"
+    assert view.asymmetry.percent["rear compression"] == pytest.approx(100.0 * math.log(60.5 / 50.5))
+    assert view.asymmetry.limit_percent == 12.0
+
+
+def test_a_reference_is_taken_off() -> None:
+    trends = LapTrends()
+    trends.add(lap_of(1, left=60.5))
+    places = ("front compression", "front rebound", "rear compression", "rear rebound")
+    reference = {place: Asymmetry(0.1, 0.0) for place in places}
+    view = take_view(make_monitor(), trends, STATUS, reference)
+    assert view.asymmetry.percent["front rebound"] == pytest.approx(100.0 * math.log(60.5 / 50.5) - 10.0)
+    assert view.asymmetry.limit_percent == 8.0
+    assert view.asymmetry.beyond_reference
+
+
+def test_laps_kept_are_bounded_and_the_newest() -> None:
+    trends = LapTrends()
+    for number in range(LAPS_KEPT + 5):
+        trends.add(lap_of(number))
+    assert len(trends.laps) == LAPS_KEPT
+    assert trends.laps[-1].name == str(LAPS_KEPT + 4)
+    assert trends.laps[0].rms_mm_s == pytest.approx((50.5,) * 4)
+
+
+def standing(monitor: Monitor, kind: str, where: str) -> Standing:
+    return next(s for s in monitor.standings if (s.definition.kind, s.definition.where) == (kind, where))
+
+
+def test_alerts_are_sorted_by_acknowledgement_then_priority() -> None:
+    monitor = make_monitor()
+    standing(monitor, "sensor", "FL").state = State.ACKNOWLEDGED
+    standing(monitor, "asymmetry", "rear rebound").state = State.UNACKNOWLEDGED
+    standing(monitor, "bump_stop", "RL").state = State.RETURNED
+    standing(monitor, "platform_low", "nose").state = State.LATCHED_ACKNOWLEDGED
+    view = take_view(monitor, LapTrends(), STATUS)
+    assert [(a.kind, a.where) for a in view.alerts] == [
+        ("bump stop", "RL"),
+        ("left/right", "rear rebound"),
+        ("sensor", "FL"),
+        ("platform low", "nose"),
+    ]
+    assert [a.unacknowledged for a in view.alerts] == [True, True, False, False]
+    assert [a.held for a in view.alerts] == [True, False, False, True]
+    # An alarm back to normal sends nobody under the car.
+    assert not view.alerts[0].caution
+    assert view.alerts[1].caution
+
+
+def test_suppressed_alerts_do_not_speak() -> None:
+    monitor = make_monitor()
+    quiet = standing(monitor, "bump_stop", "FR")
+    quiet.state, quiet.suppressed = State.UNACKNOWLEDGED, True
+    standing(monitor, "bump_stop", "FL").suppressed = True
+    view = take_view(monitor, LapTrends(), STATUS)
+    assert view.alerts == ()
+    assert view.suppressed == ("bump stop FR",)
