@@ -6,6 +6,8 @@ thread between steps, so a fault in drawing is seen at once and a slow terminal 
 
 from __future__ import annotations
 
+import shutil
+import textwrap
 from collections import deque
 from collections.abc import Callable
 from pathlib import Path
@@ -113,8 +115,9 @@ class BoardOutlet:
     def end(self, monitor: Monitor, counts: LogCounts, *, complete: bool) -> None:
         """Give the screen back and write what was announced and the tables."""
         self.close()
+        width = shutil.get_terminal_size().columns
         for line in (*self._announced, *log_lines(counts), *final_lines(monitor, complete=complete)):
-            self._write(line)
+            self._write("\n".join(textwrap.wrap(line, width, subsequent_indent="    ")) if len(line) > width else line)
 
     def _show(self, monitor: Monitor, place: Place, state: Literal["running", "finished"]) -> None:
         self._screen.show(take_view(monitor, self._trends, link_status(monitor, place, state)))

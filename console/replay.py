@@ -168,5 +168,5 @@ class _Run:
     def _parts(chunk: Chunk, pace: float | None) -> Iterator[Chunk]:
         """Pieces of a chunk: as large as it comes without a pace, otherwise a twentieth of a second each."""
         length = len(chunk) if pace is None else max(1, round(pace * chunk.rate_hz / _STEPS_PER_SECOND))
-        for start in range(0, len(chunk), max(1, length)):
+        for start in range(0, max(1, len(chunk)), max(1, length)):
             yield chunk.part(start, min(start + length, len(chunk)))
