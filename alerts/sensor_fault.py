@@ -1,7 +1,7 @@
 """Sensor fault: a corner's sensor can't be believed.
 
 Lasting faults (open or short circuit, out of range, no reading, stuck) must hold for the on-delay; spikes count
-in a window; a step trips at once and never returns, since the position stays wrong until a person zeroes it.
+in a window; a step trips at once and returns only when another one undoes it: until then the position is wrong.
 Missing samples are no evidence: every delay and window that a gap interrupts begins again after it.
 """
 
@@ -97,8 +97,10 @@ class SensorFault:
             self._spiking_until[corner] = change.sample + self._window
             return [self._seen(change, condition=True, immediate=True, since=spikes[0], count=len(spikes))]
         if change.fault == "step":
-            self._stepped[corner] = True
-            return [self._seen(change, condition=True, immediate=True)]
+            self._stepped[corner] = change.begins
+            if change.begins:
+                return [self._seen(change, condition=True, immediate=True)]
+            return self._if_clear(corner, change.sample)
         if change.begins:
             standing[change.fault] = change
             return [self._seen(change, condition=True)]

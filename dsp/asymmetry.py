@@ -9,10 +9,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-import numpy as np
-
 from dsp.histogram import wasserstein
-from dsp.statistics import VELOCITY_BINS, directional_counts
+from dsp.statistics import VELOCITY_BINS, directional_counts, velocity_scale
 from ingest.chunk import AXLE_CORNERS, AXLES, Ints
 
 DIRECTIONS = ("compression", "rebound")
@@ -31,19 +29,6 @@ class Asymmetry:
     def percent(self) -> float:
         """How much faster the left one is, in per cent of the ratio's logarithm."""
         return 100.0 * self.log_ratio
-
-
-def velocity_scale(counts: Ints, *, compression: bool) -> float:
-    """Mean speed of one direction in mm/s, from counts of shape (bins,); NaN when empty.
-
-    The mean is moved less by a few kerb strikes than the RMS, and uses more of the lap than the median.
-    """
-    kept = directional_counts(counts, compression=compression)
-    total = int(kept.sum())
-    if total == 0:
-        return math.nan
-    places = np.concatenate(([VELOCITY_BINS.lowest], VELOCITY_BINS.centres, [-VELOCITY_BINS.lowest]))
-    return float(np.dot(kept, np.abs(places))) / total
 
 
 def compare(left: Ints, right: Ints, *, compression: bool) -> Asymmetry:

@@ -9,7 +9,7 @@ FAULTS = ("open circuit", "short circuit", "out of range", "no reading", "spike"
 
 @dataclass(frozen=True)
 class FaultChange:
-    """A fault on one corner begins or ends at a sample; a spike or a step only begins.
+    """A fault on one corner begins or ends at a sample; a spike only begins.
 
     `measured` is the reading or travel that showed it, in `unit`, and `limit` what it was held against.
     """

@@ -2,8 +2,9 @@
 
 A wheel's acceleration against the body is bounded, so the second difference of its position is too. A larger
 one begins an episode: the samples from it on are rejected until the signal is back near where it was (a spike)
-or has stayed away for longer than the longest spike (a step, from which the position is offset). Causal; any
-split of the stream gives the same verdicts. Below about 400 Hz small jumps hide in what a wheel can do.
+or has stayed away for longer than the longest spike (a step, from which the position is offset). Where the signal
+was frozen or unknown just before, a jump that stays is no step: it may lead back to the truth. Causal; any split
+of the stream gives the same verdicts. Below about 400 Hz small jumps hide in what a wheel can do.
 """
 
 from __future__ import annotations
@@ -15,14 +16,35 @@ from ingest.chunk import Floats
 from ingest.sheet_limits import SensorAlert
 from ingest.units import STANDARD_GRAVITY_M_S2
 
+# A signal that has stood still for this long before a jump was frozen: the jump brings it back, not away.
+_FROZEN_S = 0.05
+# A spike may fade over a few samples, but its first step back is a good part of the jump.
+_RETURN_SHARE = 0.3
+
 
 class _Episode:
-    """A jump that is not decided yet: where it began, from which position, how far, and samples rejected."""
+    """A jump that is not decided yet: where it began, from which position, how far, and samples rejected.
 
-    def __init__(self, base_mm: float, jump_mm: float) -> None:
+    `jump_mm` is the jump beyond the motion before it. `may_be_step` is False when what was before the jump can't be
+    trusted to be the true position.
+    """
+
+    def __init__(self, base_mm: float, jump_mm: float, *, may_be_step: bool) -> None:
         self.base_mm = base_mm
         self.jump_mm = jump_mm
+        self.may_be_step = may_be_step
         self.samples = 0
+        self._newest_mm = base_mm + jump_mm
+        self._turned = False
+
+    def is_back(self, value_mm: float, smallest_jump_mm: float) -> bool:
+        """Whether the signal has jumped back: motion may bring it near where it was, but not in one sample."""
+        change = value_mm - self._newest_mm
+        self._newest_mm = value_mm
+        if change * self.jump_mm < 0 and abs(change) > _RETURN_SHARE * abs(self.jump_mm):
+            self._turned = True
+        near = max(smallest_jump_mm, abs(self.jump_mm) / 2.0)
+        return self.samples > 0 and self._turned and abs(value_mm - self.base_mm) < near
 
 
 class JumpWatch:
@@ -40,12 +62,17 @@ class JumpWatch:
         fastest_mm = limits.fastest_change_g * STANDARD_GRAVITY_M_S2 * 1000.0 / rate_hz**2
         self.jump_mm = max(limits.smallest_jump_mm, fastest_mm)
         self._longest = max(1, round(limits.longest_spike_s * rate_hz))
+        self._settled = self._longest + 2
+        self._still_mm = limits.stuck_within_mm
+        self._kept = max(self._settled, round(_FROZEN_S * rate_hz))
+        self._history = np.full((self._kept, 4), np.nan)
         self._previous = np.full((2, 4), np.nan)
         self._episodes: list[_Episode | None] = [None] * 4
 
     def reset(self) -> None:
         """Forget the samples before; an undecided episode is dropped with them."""
         self._previous[:] = np.nan
+        self._history[:] = np.nan
         self._episodes = [None] * 4
 
     def process(self, first_sample: int, travel_mm: Floats) -> tuple[Floats, list[FaultChange]]:
@@ -60,7 +87,14 @@ class JumpWatch:
             if believed is travel_mm:
                 believed = travel_mm.copy(order="F")
             changes += self._walk(first_sample, believed[:, corner], corner)
+        self._history = np.concatenate((self._history, believed[-self._kept :]))[-self._kept :]
         return believed, changes
+
+    def _true_before(self, before: Floats) -> bool:
+        """Whether the samples before a jump show the true position: known for a while, and not frozen."""
+        if np.isnan(before[-self._settled :]).any():
+            return False
+        return not (np.isfinite(before).all() and float(np.ptp(before)) <= self._still_mm)
 
     def _suspicious(self, column: Floats, corner: int) -> bool:
         """Whether any second difference could be too large: it can't while no first difference is half of it."""
@@ -102,26 +136,29 @@ class JumpWatch:
                     if later == len(candidates):
                         break
                     place = int(candidates[later])
-                base, value = padded[place + 1], padded[place + 2]
-                episode = self._episodes[corner] = _Episode(base, value - base)
+                earlier, base, value = padded[place], padded[place + 1], padded[place + 2]
+                before = np.concatenate((self._history[:, corner], column[:place]))[-self._kept :]
+                may_be_step = self._true_before(before)
+                episode = self._episodes[corner] = _Episode(base, value - 2.0 * base + earlier, may_be_step=may_be_step)
             value = column[place]
             if np.isnan(value):
                 # The signal is lost before it was decided: neither a spike nor a step can be claimed.
                 self._episodes[corner] = None
                 place += 1
                 continue
-            back = abs(value - episode.base_mm) < max(self.jump_mm, abs(episode.jump_mm) / 2.0)
-            if episode.samples > 0 and back:
-                fault, far = "spike", episode.jump_mm
+            if episode.is_back(value, self.jump_mm):
+                fault = "spike"
             elif episode.samples >= self._longest:
-                fault, far = "step", value - episode.base_mm
+                fault = "step" if episode.may_be_step else "spike"
             else:
                 episode.samples += 1
                 padded[place + 2] = column[place] = np.nan
                 place += 1
                 continue
             sample = first_sample + place
-            changes.append(FaultChange(sample, corner, fault, True, far, self.jump_mm, "mm in one sample"))
+            changes.append(
+                FaultChange(sample, corner, fault, True, float(episode.jump_mm), self.jump_mm, "mm in one sample")
+            )
             self._episodes[corner] = None
             # The next sample is judged as if the signal had stood still here, so that it may begin the next episode.
             padded[place + 1] = value

@@ -94,7 +94,7 @@ class LapTracker:
         before = np.concatenate(([self._last], series[:-1]))
         self._last = float(series[-1])
         places = [int(place) for place in known[self._is_cut(before, series)]]
-        return self._debounced(block.first_sample, places) if self.source == "lap_marker" else places
+        return self._debounced(block.first_sample, places) if self.source != "lap_number" else places
 
     def begin(self, sample: int, label: float = math.nan) -> Lap:
         """Start the next lap at a sample."""

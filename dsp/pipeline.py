@@ -114,6 +114,8 @@ class Pipeline:
         self.timed = Share.empty(len(self.platform.names))
         self.timed_laps = 0
         self.fault_changes: list[FaultChange] = []
+        self._trust_changes: deque[FaultChange] = deque()
+        self._position_lost = [False] * 4
         self.gaps = 0
         self.lost_samples = 0
         self.restarts = 0
@@ -139,6 +141,7 @@ class Pipeline:
             travel = self.calibration.process(part.sensors)
             believed, changes = self.validity.process(part, travel)
             self.fault_changes += changes
+            self._trust_changes.extend(change for change in changes if change.fault == "step")
             frames += [self._frame(block) for block in self._velocity.process(part, believed)]
         return frames
 
@@ -187,14 +190,31 @@ class Pipeline:
         return Frame(block, trusted, wheel, heights, contacts, self.stops.open_contacts, laps, self._starts)
 
     def _trusted(self, block: Aligned) -> Floats:
-        lost = self.validity.position_lost_at
-        if all(sample is None or sample >= block.first_sample + len(block) for sample in lost):
-            return block.travel_mm
-        trusted = block.travel_mm.copy(order="F")
-        for corner, sample in enumerate(lost):
-            if sample is not None:
-                trusted[max(0, sample - block.first_sample) :, corner] = np.nan
+        """Travel with the positions made unknown that a step has shifted."""
+        end = block.first_sample + len(block)
+        trusted = block.travel_mm
+        for corner in range(4):
+            lost_from = block.first_sample if self._position_lost[corner] else None
+            for change in self._trust_changes:
+                if change.corner != corner or change.sample >= end:
+                    continue
+                if change.begins and lost_from is None:
+                    lost_from = change.sample
+                elif not change.begins and lost_from is not None:
+                    trusted = self._without(trusted, block, corner, lost_from, change.sample)
+                    lost_from = None
+            if lost_from is not None:
+                trusted = self._without(trusted, block, corner, lost_from, end)
+            self._position_lost[corner] = lost_from is not None
+        while self._trust_changes and self._trust_changes[0].sample < end:
+            self._trust_changes.popleft()
         return trusted
+
+    @staticmethod
+    def _without(travel_mm: Floats, block: Aligned, corner: int, start: int, stop: int) -> Floats:
+        known = travel_mm.copy(order="F") if travel_mm is block.travel_mm else travel_mm
+        known[max(0, start - block.first_sample) : stop - block.first_sample, corner] = np.nan
+        return known
 
     def _count(self, block: Aligned, trusted: Floats, heights: Floats, contacts: list[Contact]) -> list[LapSummary]:
         """Share the block out to laps and buckets; a contact goes to the lap in which it ended."""
@@ -225,7 +245,8 @@ class Pipeline:
         """The block's values with those of a standing or crawling car made unknown; all run without a speed channel."""
         if "speed" not in block.side:
             return _Run(block, trusted, block.velocity_mm_s, heights)
-        idle = ~(block.side["speed"] >= self.sheet.statistics.slowest_counted_m_s)
+        # An unknown speed counts as running: a dead speed channel must not silence what the dampers say.
+        idle = block.side["speed"] < self.sheet.statistics.slowest_counted_m_s
         if not idle.any():
             return _Run(block, trusted, block.velocity_mm_s, heights)
         column = idle[:, np.newaxis]

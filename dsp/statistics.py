@@ -20,6 +20,8 @@ from ingest.sheet_limits import VelocitySettings
 # Whole mm/s, so that band limits fall on edges. Kerbs give several hundred mm/s; 1500 leaves room.
 VELOCITY_BINS = Bins(lowest=-1500.0, width=1.0, count=3000)
 TRAVEL_BINS = Bins(lowest=-200.0, width=0.5, count=800)
+# Where each counter's values stand; over- and underflow at the outermost edges: too small, but counted.
+_PLACES = np.concatenate(([VELOCITY_BINS.lowest], VELOCITY_BINS.centres, [-VELOCITY_BINS.lowest]))
 SHARE_NAMES = ("high_speed_rebound", "low_speed_rebound", "low_speed_compression", "high_speed_compression")
 
 
@@ -105,14 +107,8 @@ class Tally:
         Over a whole lap the two distances are equal, so this is also the ratio of the times spent.
         """
         counts = self.velocity[corner]
-        zero = _first_compression_bin()
-        centres = np.abs(VELOCITY_BINS.centres)
-        compression, rebound = counts[zero:-1], counts[1:zero]
-        if compression.sum() == 0 or rebound.sum() == 0:
-            return math.nan
-        up = float(np.dot(compression, centres[zero - 1 :])) / float(compression.sum())
-        down = float(np.dot(rebound, centres[: zero - 1])) / float(rebound.sum())
-        return up / down
+        rebound = velocity_scale(counts, compression=False)
+        return velocity_scale(counts, compression=True) / rebound if rebound > 0 else math.nan
 
 
 def shares_of(counts: Ints, settings: VelocitySettings) -> list[float]:
@@ -143,11 +139,17 @@ def directional_counts(counts: Ints, *, compression: bool) -> Ints:
     return kept
 
 
+def velocity_scale(counts: Ints, *, compression: bool) -> float:
+    """Mean speed of one direction in mm/s, from counts of shape (bins,); NaN when empty.
+
+    The mean is moved less by a few kerb strikes than the RMS, and uses more of the lap than the median.
+    """
+    kept = directional_counts(counts, compression=compression)
+    total = int(kept.sum())
+    return float(np.dot(kept, np.abs(_PLACES))) / total if total else math.nan
+
+
 def _rms(counts: Ints, *, compression: bool) -> float:
     kept = directional_counts(counts, compression=compression)
     total = int(kept.sum())
-    if total == 0:
-        return math.nan
-    # Over- and underflow stand at the outermost edges: too small, but counted.
-    places = np.concatenate(([VELOCITY_BINS.lowest], VELOCITY_BINS.centres, [-VELOCITY_BINS.lowest]))
-    return math.sqrt(float(np.dot(kept, places**2)) / total)
+    return math.sqrt(float(np.dot(kept, _PLACES**2)) / total) if total else math.nan

@@ -12,6 +12,8 @@ from dsp.faults import FaultChange
 from ingest.chunk import Floats
 from ingest.sheet_limits import SensorAlert
 
+# Calibration and the stop's own give; nearer to an end of the stroke than this a damper may rest on it.
+_END_STOP_MM = 3.0
 _TICK_S = 0.1  # long enough for the slowest body motion to show, short against the shortest stuck time
 
 
@@ -24,10 +26,14 @@ class StuckWatch:
         `stuck_for_s`, `stuck_within_mm` and `others_move_mm`.
     rate_hz : float
         Sample rate.
+    stroke_mm : two arrays of shape (4,)
+        Travel at full droop and at full bump: a damper that rests on its end stop is not stuck.
     """
 
-    def __init__(self, limits: SensorAlert, rate_hz: float) -> None:
+    def __init__(self, limits: SensorAlert, rate_hz: float, stroke_mm: tuple[Floats, Floats]) -> None:
         self._limits = limits
+        self._droop_end_mm = stroke_mm[0] + _END_STOP_MM
+        self._bump_end_mm = stroke_mm[1] - _END_STOP_MM
         self._tick = max(2, round(_TICK_S * rate_hz))
         self._window = max(2, round(limits.stuck_for_s / _TICK_S))
         self.stuck = [False] * 4
@@ -81,6 +87,8 @@ class StuckWatch:
                     changes.append(FaultChange(first_sample + end - 1, corner, "stuck", False, span, within, "mm"))
                 continue
             if len(lows) < self._window or not ranges[corner] <= within:
+                continue
+            if highs[-1, corner] < self._droop_end_mm[corner] or lows[-1, corner] > self._bump_end_mm[corner]:
                 continue
             others = [ranges[other] for other in range(4) if other != corner and np.isfinite(ranges[other])]
             if len(others) >= 2 and float(np.median(others)) > self._limits.others_move_mm:

@@ -7,11 +7,14 @@ open circuit, short circuit  the reading is outside the sheet's reading_range
 out of range                 travel beyond the damper's stroke by more than a margin
 no reading                   the sample came without a usable value for this sensor
 spike                        a jump no wheel can make, back within `longest_spike_s`
-step                         such a jump that stays: from there the position is not to be trusted, velocity is
+step                         such a jump that stays: from there the position is not to be trusted, velocity is;
+                             it ends when another step undoes it
 stuck                        the sensor hardly moves while the other corners do
 """
 
 from __future__ import annotations
+
+from dataclasses import replace
 
 import numpy as np
 
@@ -20,6 +23,9 @@ from dsp.jumps import JumpWatch
 from dsp.stuck import StuckWatch
 from ingest.chunk import CORNERS, Bools, Chunk, Floats
 from ingest.sheet import Sheet
+
+# The motion during the 10 ms of a verdict blurs a step's size; a return nearer to zero than this share of it counts.
+_UNDONE_SHARE = 0.3
 
 
 class Validity:
@@ -45,16 +51,19 @@ class Validity:
                 self._lowest_reading[index], self._highest_reading[index] = sensor.reading_range
             self._low_name.append("open circuit" if sensor.open_circuit_reads == "low" else "short circuit")
         parts = [sheet.suspension(corner) for corner in CORNERS]
-        self._lowest_mm = np.array([-p.travel_to_full_droop_mm - limits.beyond_stroke_mm for p in parts])
-        self._highest_mm = np.array([p.travel_to_full_bump_mm + limits.beyond_stroke_mm for p in parts])
+        droop_mm = np.array([-part.travel_to_full_droop_mm for part in parts])
+        bump_mm = np.array([part.travel_to_full_bump_mm for part in parts])
+        self._lowest_mm, self._highest_mm = droop_mm - limits.beyond_stroke_mm, bump_mm + limits.beyond_stroke_mm
         self._jumps = JumpWatch(limits, rate_hz)
-        self._stuck = StuckWatch(limits, rate_hz)
+        self._stuck = StuckWatch(limits, rate_hz, (droop_mm, bump_mm))
         self._standing: list[str | None] = [None] * 4
         self._silent = [False] * 4
         self.rejected = np.zeros(4, dtype=np.int64)
         self.missing = np.zeros(4, dtype=np.int64)
         # First sample from which a corner's position (not its velocity) is wrong; None while it is trusted.
         self.position_lost_at: list[int | None] = [None] * 4
+        self._first_step_mm = [0.0] * 4
+        self._offset_mm = [0.0] * 4
 
     def reset(self) -> None:
         """Begin a new stretch: nothing before it is compared with what follows. Standing faults stand."""
@@ -85,16 +94,27 @@ class Validity:
         believed, stuck_changes = self._stuck.process(chunk.first_sample, believed)
         changes += stuck_changes
         for change in jump_changes:
-            if change.fault == "step":
-                if _stuck_at(change, before, stuck_changes):
-                    continue  # a stuck sensor that lets go jumps to where it should be, not away from it
-                if self.position_lost_at[change.corner] is None:
-                    self.position_lost_at[change.corner] = change.sample
-            changes.append(change)
+            if _stuck_at(change, before, stuck_changes):
+                continue  # a stuck sensor that lets go jumps to where it should be, not away from it
+            changes.append(self._stepped(change) if change.fault == "step" else change)
         if believed is not travel_mm:
             unknown = np.isnan(believed).sum(axis=0)
             self.rejected += unknown - (0 if missing is None else missing.sum(axis=0))
         return believed, sorted(changes, key=lambda change: (change.sample, change.corner))
+
+    def _stepped(self, change: FaultChange) -> FaultChange:
+        """Follow a corner's offset; a step that undoes the ones before ends the fault instead of beginning another."""
+        corner = change.corner
+        if self.position_lost_at[corner] is None:
+            self.position_lost_at[corner] = change.sample
+            self._first_step_mm[corner] = self._offset_mm[corner] = change.measured
+            return change
+        self._offset_mm[corner] += change.measured
+        near = max(change.limit, _UNDONE_SHARE * abs(self._first_step_mm[corner]))
+        if abs(self._offset_mm[corner]) > near:
+            return change
+        self.position_lost_at[corner] = None
+        return replace(change, begins=False)
 
     def _follow_silence(self, first_sample: int, absent: Bools) -> list[FaultChange]:
         """Begin and end of samples without a value, per corner."""

@@ -10,7 +10,7 @@ import pytest
 from alerts.alert import Transition
 from ingest.chunk import Chunk, Floats
 from ingest.sheet import Sheet
-from tests.monitored import RATE, changes, chunk, cut, easy_sheet, flat, stretches, watch
+from tests.monitored import RATE, changes, chunk, cut, easy_sheet, flat, laps_of, stretches, watch
 
 KIND = "bump_stop"
 LONG = round(0.25 * RATE)
@@ -90,12 +90,20 @@ def test_more_contacts_than_the_limit_trip_at_the_end_of_the_lap(count: int, tri
         assert found[0].evidence is not None
         assert found[0].evidence.sentence == "5 bump-stop contacts in lap 1 (limit 4)"
         assert found[0].evidence.since_sample == LAP
+        # Said at the first sample of the next lap, and so in it.
+        assert found[0].lap == "2"
 
 
 @pytest.mark.parametrize(("extra", "trips"), [(0, False), (1, True)])
 def test_more_time_than_the_limit_trips_at_the_end_of_the_lap(extra: int, trips: bool) -> None:
     found = run(contacts(2500, (1100, 1200), (1300, 1400 + extra), corner=2))
     assert changes(found, KIND, "RL") == ([(2 * LAP, "occurs")] if trips else [])
+
+
+@pytest.mark.parametrize(("end", "lap"), [(2 * LAP, 1), (2 * LAP + 1, 2)])
+def test_a_contact_counts_to_the_lap_it_ends_in(end: int, lap: int) -> None:
+    laps = laps_of(LAPS, in_laps(contacts(3500, (2 * LAP - 50, end))))
+    assert [one.share.stops[0].count for one in laps] == [int(number == lap) for number in range(4)]
 
 
 def test_counts_start_again_with_each_lap() -> None:

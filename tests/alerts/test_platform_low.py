@@ -28,6 +28,12 @@ def test_trips_at_the_sample_that_completes_the_on_delay(extra: int) -> None:
     assert changes(found, KIND, NOSE) == [(50 + WAIT, "occurs")]
 
 
+def test_the_last_sample_of_the_stream_can_trip() -> None:
+    """The filter still holds it when the stream ends."""
+    found = watch(SHEET, chunk(stream((0.0, 50), (LOW, WAIT + 1))))
+    assert changes(found, KIND, NOSE) == [(50 + WAIT, "occurs")]
+
+
 def test_evidence_names_the_lowest_height_while_it_waited() -> None:
     travel = stream((0.0, 50), (LOW, 400))
     travel[60] = 26.5  # lowest, before the trip

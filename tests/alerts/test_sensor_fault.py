@@ -117,7 +117,7 @@ def test_five_spikes_in_the_window_trip_at_once_and_four_do_not() -> None:
     # A spike is known as one at the sample that is back; it stays abnormal for a window after the last.
     last = places[-1] + 1
     assert changes(found, KIND, "RR") == [(last, "occurs"), (last + round(2.0 * RATE) + OFF, "returns")]
-    assert sentence(found).startswith("5 spikes within 2 s, the last of +19.9 mm in one sample")
+    assert sentence(found).startswith("5 spikes within 2 s, the last of +20.0 mm in one sample")
     assert found[0].since_s == pytest.approx(501 / RATE)
 
 
@@ -140,6 +140,13 @@ def test_a_step_trips_at_once_and_never_returns() -> None:
     assert 3000 < sample <= 3000 + round(0.010 * RATE) + 1
     assert sentence(found).startswith("position jumped by +9")
     assert len(found) == 1
+
+
+def test_a_step_stands_though_another_fault_comes_and_goes() -> None:
+    travel = motion(3000 + 2 * OFF)
+    travel[1000:, 1] += 9.0
+    travel[2000:2200, 1] = np.nan
+    assert [change for _, change in changes(run(travel), KIND, "FR")] == ["occurs"]
 
 
 # ---------------------------------------------------------------- what is missing

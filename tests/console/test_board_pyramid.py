@@ -14,8 +14,7 @@ from console.board import BoardOptions, render
 from console.paint import ASCII, BLOCKS, Glyphs
 from console.pyramid import Band, bands, bar, pyramid
 from console.view import BoardView
-from dsp.asymmetry import velocity_scale
-from dsp.statistics import VELOCITY_BINS
+from dsp.statistics import VELOCITY_BINS, velocity_scale
 from tests.console.board_views import make_view, unknown_view, velocity_counts
 
 MIRROR = str.maketrans("▌▐", "▐▌")

@@ -13,7 +13,7 @@ from console.describe import Context, describe_lap, describe_stint, describe_tra
 from ingest.chunk import CORNERS, Chunk, Floats
 from ingest.log_counts import CellCounts, LogCounts
 from tests.eventful import eventful_sheet, eventful_stint, records
-from tests.monitored import RATE, chunk, easy_sheet, flat, steps
+from tests.monitored import RATE, chunk, easy_sheet, flat, steps, stretches
 
 ALERT_FIELDS = {
     "sequence",
@@ -84,6 +84,14 @@ def test_velocity_of_constant_speeds() -> None:
     # 99 % of 10 mm, of a stroke of 45 + 40 mm.
     assert corner["stroke_used"] == pytest.approx(9.9 / 85.0, rel=0.06)
     assert corner["compression_to_rebound"] == pytest.approx(4.0, rel=0.12)
+
+
+@pytest.mark.parametrize("missing", [1, 3, 500])
+def test_there_is_no_velocity_across_a_gap(missing: int) -> None:
+    corner = stint_of(*stretches(flat(500), flat(500, 9.0), gap=missing))["corners"]["FL"]
+    assert corner["velocity_rms_mm_s"] == 0.0
+    # Half a window of eleven is unknown on both sides of the gap, and at both ends.
+    assert (corner["samples_used"], corner["samples_unknown"]) == (980, 20)
 
 
 def test_histograms_hold_every_sample_once() -> None:

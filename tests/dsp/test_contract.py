@@ -64,7 +64,7 @@ def jumps() -> Step:
 
 
 def stuck() -> Step:
-    stage = StuckWatch(LIMITS, RATE_HZ)
+    stage = StuckWatch(LIMITS, RATE_HZ, (np.full(4, -60.0), np.full(4, 60.0)))
 
     def take(chunk: Chunk) -> Any:
         if chunk.breaks:

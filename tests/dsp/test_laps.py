@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from typing import Any
 
@@ -313,7 +314,7 @@ def test_any_cutting_gives_the_same_laps(data: Any, rows: int) -> None:
     assert one.lap_starts == other.lap_starts
     assert one.pipeline.laps.ignored_markers == other.pipeline.laps.ignored_markers
     # Laps follow on from each other and leave nothing out.
-    for before, after in zip(one.laps, one.laps[1:], strict=False):
+    for before, after in itertools.pairwise(one.laps):
         assert before.end_sample == after.first_sample
     assert sum(lap.share.received for lap in one.laps) == rows
 

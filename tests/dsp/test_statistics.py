@@ -11,8 +11,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from dsp.asymmetry import DIRECTIONS, PLACES, compare, of_corners, velocity_scale
-from dsp.statistics import SHARE_NAMES, VELOCITY_BINS, Tally, directional_counts, shares_of
+from dsp.asymmetry import DIRECTIONS, PLACES, compare, of_corners
+from dsp.statistics import SHARE_NAMES, VELOCITY_BINS, Tally, directional_counts, shares_of, velocity_scale
 from ingest.chunk import Floats
 from ingest.sheet_limits import VelocitySettings
 from tests.dsp.helpers import columns
