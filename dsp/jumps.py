@@ -16,6 +16,8 @@ from ingest.chunk import Floats
 from ingest.sheet_limits import SensorAlert
 from ingest.units import STANDARD_GRAVITY_M_S2
 
+# What a jump that stays is called where the position before it was not known to be true: the caller decides.
+UNSURE = "unsure step"
 # A signal that has stood still for this long before a jump was frozen: the jump brings it back, not away.
 _FROZEN_S = 0.05
 # A spike may fade over a few samples, but its first step back is a good part of the jump.
@@ -29,22 +31,24 @@ class _Episode:
     trusted to be the true position.
     """
 
-    def __init__(self, base_mm: float, jump_mm: float, *, may_be_step: bool) -> None:
-        self.base_mm = base_mm
+    def __init__(self, base_mm: float, slope_mm: float, jump_mm: float, *, may_be_step: bool) -> None:
         self.jump_mm = jump_mm
         self.may_be_step = may_be_step
         self.samples = 0
-        self._newest_mm = base_mm + jump_mm
+        self._expected_mm = base_mm
+        self._slope_mm = slope_mm
+        self._newest_mm = base_mm + slope_mm + jump_mm
         self._turned = False
 
     def is_back(self, value_mm: float, smallest_jump_mm: float) -> bool:
-        """Whether the signal has jumped back: motion may bring it near where it was, but not in one sample."""
+        """Whether the signal has jumped back to where its motion before the jump would have brought it."""
+        self._expected_mm += self._slope_mm
         change = value_mm - self._newest_mm
         self._newest_mm = value_mm
         if change * self.jump_mm < 0 and abs(change) > _RETURN_SHARE * abs(self.jump_mm):
             self._turned = True
         near = max(smallest_jump_mm, abs(self.jump_mm) / 2.0)
-        return self.samples > 0 and self._turned and abs(value_mm - self.base_mm) < near
+        return self.samples > 0 and self._turned and abs(value_mm - self._expected_mm) < near
 
 
 class JumpWatch:
@@ -76,7 +80,10 @@ class JumpWatch:
         self._episodes = [None] * 4
 
     def process(self, first_sample: int, travel_mm: Floats) -> tuple[Floats, list[FaultChange]]:
-        """Reject what lies in an episode. Returns the same array when there is nothing to reject."""
+        """Reject what lies in an episode: believed travel and the faults "spike", "step" and `UNSURE`.
+
+        Returns the same array when there is nothing to reject.
+        """
         changes: list[FaultChange] = []
         believed = travel_mm
         for corner in range(4):
@@ -139,7 +146,9 @@ class JumpWatch:
                 earlier, base, value = padded[place], padded[place + 1], padded[place + 2]
                 before = np.concatenate((self._history[:, corner], column[:place]))[-self._kept :]
                 may_be_step = self._true_before(before)
-                episode = self._episodes[corner] = _Episode(base, value - 2.0 * base + earlier, may_be_step=may_be_step)
+                episode = self._episodes[corner] = _Episode(
+                    base, base - earlier, value - 2.0 * base + earlier, may_be_step=may_be_step
+                )
             value = column[place]
             if np.isnan(value):
                 # The signal is lost before it was decided: neither a spike nor a step can be claimed.
@@ -149,7 +158,7 @@ class JumpWatch:
             if episode.is_back(value, self.jump_mm):
                 fault = "spike"
             elif episode.samples >= self._longest:
-                fault = "step" if episode.may_be_step else "spike"
+                fault = "step" if episode.may_be_step else UNSURE
             else:
                 episode.samples += 1
                 padded[place + 2] = column[place] = np.nan

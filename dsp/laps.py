@@ -9,19 +9,25 @@ from __future__ import annotations
 
 import itertools
 import math
+import statistics
+from collections import deque
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from dsp.frame import Aligned
 from ingest.chunk import Bools, Floats
 from ingest.sheet_limits import LapSettings
 
+Places = NDArray[np.intp]
 SOURCES = ("lap_number", "lap_marker", "lap_distance")
 _MARKER_LEVEL = 0.5  # a marker is 0 or 1
 # A restart drops by most of a lap; GPS and wheel-speed distance step back by metres at most.
 _LEAST_RESTART_M = 50.0
 _RESTART_SHARE = 0.5
+_NUMBER_HOLDS_S = 0.5  # a torn value lasts a sample or a channel's update; no lap is this short
+_LAPS_COMPARED = 9
 
 
 @dataclass(frozen=True)
@@ -42,6 +48,7 @@ class Lap:
     begins_part_way: bool = False
     end_sample: int = 0
     missing_samples: int = 0
+    longest_gap: int = 0
     clock_set_back: bool = False
     stopped_at_start: bool = False
     stopped_longest: int = 0
@@ -74,6 +81,9 @@ class LapTracker:
         self.source = next((role for role in SOURCES if role in roles), None)
         self._has_speed = "speed" in roles
         self._last = math.nan
+        self._candidate = math.nan
+        self._candidate_since = 0
+        self._lengths_s: deque[float] = deque(maxlen=_LAPS_COMPARED)
         self._last_cut = -math.inf
         self.best_s = math.inf
         self.current: Lap | None = None
@@ -90,11 +100,11 @@ class LapTracker:
         series = values[known]
         if self.source == "lap_number":
             # A logger that resamples draws a slope from one number to the next; scaling leaves 2.9999999.
-            series = np.rint(series)
+            return self._number_cuts(block.first_sample, known, np.rint(series))
         before = np.concatenate(([self._last], series[:-1]))
         self._last = float(series[-1])
         places = [int(place) for place in known[self._is_cut(before, series)]]
-        return self._debounced(block.first_sample, places) if self.source != "lap_number" else places
+        return self._debounced(block.first_sample, places)
 
     def begin(self, sample: int, label: float = math.nan) -> Lap:
         """Start the next lap at a sample."""
@@ -108,6 +118,7 @@ class LapTracker:
         """Samples are missing before the next block, or unknown in number (`restart`): the lap under way lacks them."""
         if self.current is not None:
             self.current.missing_samples += missing
+            self.current.longest_gap = max(self.current.longest_gap, missing)
             self.current.clock_set_back = self.current.clock_set_back or restart
 
     def follow(self, block: Aligned, start: int, stop: int) -> None:
@@ -141,18 +152,40 @@ class LapTracker:
         """Time from the lap's first sample to the next lap's (or to the end of what there is)."""
         return (lap.end_sample - lap.first_sample) / self._rate_hz
 
+    def _number_cuts(self, first_sample: int, known: Places, numbers: Floats) -> list[int]:
+        """The next number begins a lap at once; any other must hold, since a torn sample shows one too."""
+        cuts = []
+        starts = np.concatenate(([0], np.flatnonzero(np.diff(numbers)) + 1, [len(numbers)])).tolist()
+        for start, stop in itertools.pairwise(starts):
+            number, sample = float(numbers[start]), first_sample + int(known[start])
+            if math.isnan(self._last):
+                self._last = number
+            if number == self._last:
+                self._candidate = math.nan
+                continue
+            if number != self._last + 1.0:
+                if number != self._candidate:
+                    self._candidate, self._candidate_since = number, sample
+                held_from = self._candidate_since + round(_NUMBER_HOLDS_S * self._rate_hz)
+                later = known[start:stop][first_sample + known[start:stop] >= held_from]
+                if len(later) == 0:
+                    continue
+                cuts.append(int(later[0]))
+            else:
+                cuts.append(int(known[start]))
+            self._last, self._candidate = number, math.nan
+        return cuts
+
     def _is_cut(self, before: Floats, series: Floats) -> Bools:
         """Whether each known value begins a lap, given the known value before it (NaN: none yet)."""
-        if self.source == "lap_number":
-            cut: Bools = (series != before) & ~np.isnan(before)
-        elif self.source == "lap_marker":
-            cut = (series >= _MARKER_LEVEL) & (before < _MARKER_LEVEL)
+        if self.source == "lap_marker":
+            cut: Bools = (series >= _MARKER_LEVEL) & (before < _MARKER_LEVEL)
         else:
             cut = (before - series > _LEAST_RESTART_M) & (series < _RESTART_SHARE * before)
         return cut
 
     def _debounced(self, first_sample: int, places: list[int]) -> list[int]:
-        """A marker that comes again within the shortest lap is the same beacon seen twice."""
+        """A marker or restart that comes again within the shortest lap is the same one seen twice."""
         kept = []
         shortest = self._settings.shortest_lap_s * self._rate_hz
         for place in places:
@@ -207,12 +240,21 @@ class LapTracker:
             return LapVerdict("in", "the car stops during it")
         if lap.clock_set_back:
             return LapVerdict("invalid", "the device's clock was set back during it")
-        missing_s = lap.missing_samples / self._rate_hz
-        if missing_s > settings.longest_gap_s:
-            return LapVerdict("invalid", f"{missing_s:.1f} s of samples missing")
         duration = self.duration_s(lap)
+        missing_s = lap.missing_samples / self._rate_hz
+        too_long = lap.longest_gap > settings.longest_gap_s * self._rate_hz
+        if too_long or missing_s > settings.most_missing_share * duration:
+            return LapVerdict("invalid", f"{missing_s:.1f} s of samples missing")
         if duration < settings.shortest_lap_s:
             return LapVerdict("invalid", f"only {duration:.1f} s long")
-        if duration > settings.slow_lap_ratio * self.best_s:
-            return LapVerdict("invalid", f"{100 * (duration / self.best_s - 1):.0f} % slower than the best lap so far")
+        return self._against_others(duration)
+
+    def _against_others(self, duration: float) -> LapVerdict:
+        """Compare with the lower median of the last complete laps: neither one fragment nor one slow lap moves it."""
+        self._lengths_s.append(duration)
+        usual = statistics.median_low(self._lengths_s)
+        if duration > self._settings.slow_lap_ratio * usual:
+            return LapVerdict("invalid", f"{100 * (duration / usual - 1):.0f} % slower than the usual lap")
+        if duration * self._settings.slow_lap_ratio < usual:
+            return LapVerdict("invalid", f"{100 * (1 - duration / usual):.0f} % shorter than the usual lap")
         return LapVerdict("timed")

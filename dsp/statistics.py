@@ -33,6 +33,8 @@ class Tally:
     ----------
     velocity : array of shape (4, VELOCITY_BINS.size)
         Counts per corner.
+    paired : array of shape (4, VELOCITY_BINS.size)
+        Counts per corner of those samples at which its axle's other corner is known too: left against right.
     travel : array of shape (4, TRAVEL_BINS.size)
         Counts per corner, of samples whose position is trusted.
     moments : list of Moments
@@ -42,6 +44,7 @@ class Tally:
     """
 
     velocity: Ints = field(default_factory=lambda: VELOCITY_BINS.empty(4))
+    paired: Ints = field(default_factory=lambda: VELOCITY_BINS.empty(4))
     travel: Ints = field(default_factory=lambda: TRAVEL_BINS.empty(4))
     moments: list[Moments] = field(default_factory=lambda: [Moments() for _ in range(4)])
     lowest_mm: Floats = field(default_factory=lambda: np.full(4, np.nan))
@@ -53,6 +56,7 @@ class Tally:
         if len(travel_mm) == 0:
             return velocity_counts
         self.velocity += velocity_counts
+        self.paired += _paired_counts(velocity_mm_s, velocity_counts)
         self.travel += TRAVEL_BINS.count_values(travel_mm)
         self.lowest_mm = np.fmin(self.lowest_mm, np.fmin.reduce(travel_mm, axis=0))
         self.highest_mm = np.fmax(self.highest_mm, np.fmax.reduce(travel_mm, axis=0))
@@ -67,6 +71,7 @@ class Tally:
     def merge(self, other: Tally) -> None:
         """Add everything another tally counted."""
         self.velocity += other.velocity
+        self.paired += other.paired
         self.travel += other.travel
         self.lowest_mm = np.fmin(self.lowest_mm, other.lowest_mm)
         self.highest_mm = np.fmax(self.highest_mm, other.highest_mm)
@@ -137,6 +142,15 @@ def directional_counts(counts: Ints, *, compression: bool) -> Ints:
     else:
         kept[zero:] = 0
     return kept
+
+
+def _paired_counts(velocity_mm_s: Floats, counts: Ints) -> Ints:
+    """Counts of the samples at which both corners of an axle are known; `counts` are those of each by itself."""
+    known = counts.sum(axis=1)
+    if (known == len(velocity_mm_s)).all():
+        return counts
+    partner = velocity_mm_s[:, [1, 0, 3, 2]]
+    return VELOCITY_BINS.count_values(np.where(np.isnan(partner), np.nan, velocity_mm_s))
 
 
 def velocity_scale(counts: Ints, *, compression: bool) -> float:

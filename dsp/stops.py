@@ -8,7 +8,7 @@ off there, since nothing is known beyond. Travel is damper travel in mm, force i
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -21,7 +21,8 @@ from ingest.sheet_parts import value_at
 class Contact:
     """One contact with a bump stop, finished or (in `open_contacts`) still going on.
 
-    `end_sample` is the first sample off the stop; `cut_off` says that it ended because data did.
+    `end_sample` is the first sample off the stop; `cut_off` says that it ended because data did, `continued` that
+    nothing is known of the sample before it, so that it may be the rest of an earlier one.
     """
 
     corner: int
@@ -31,6 +32,7 @@ class Contact:
     peak_travel_mm: float
     peak_force_n: float
     cut_off: bool = False
+    continued: bool = False
 
     @property
     def samples(self) -> int:
@@ -53,6 +55,7 @@ class StopWatch:
         self._release_mm = self.gap_mm - sheet.alerts.bump_stop.release_mm
         self._forces = [[(0.0, 0.0)] * 2 if part is None else part.force for part in parts]
         self._open: list[Contact | None] = [None] * 4
+        self._last_mm = np.full(4, np.nan)
 
     @property
     def open_contacts(self) -> list[Contact]:
@@ -67,6 +70,8 @@ class StopWatch:
     def process(self, first_sample: int, travel_mm: Floats, *, starts_stretch: bool) -> list[Contact]:
         """Take trusted travel, (n_samples, 4); return the contacts that ended, in order of their end."""
         ended = self.cut_off() if starts_stretch else []
+        if starts_stretch:
+            self._last_mm[:] = np.nan
         if len(travel_mm) == 0:
             return ended
         highest = np.fmax.reduce(travel_mm, axis=0)
@@ -74,6 +79,7 @@ class StopWatch:
             if self._open[corner] is None and not highest[corner] >= self.gap_mm[corner]:
                 continue
             ended += self._follow(first_sample, travel_mm[:, corner], corner)
+        self._last_mm = travel_mm[-1].copy()
         return sorted(ended, key=lambda contact: (contact.end_sample, contact.corner))
 
     def cut_off(self) -> list[Contact]:
@@ -99,7 +105,10 @@ class StopWatch:
                     break
                 place = int(later[0])
                 sample = first_sample + place
-                contact = self._open[corner] = Contact(corner, sample, sample, sample, -math.inf, 0.0)
+                before = travel_mm[place - 1] if place else self._last_mm[corner]
+                unknown = bool(np.isnan(before))
+                contact = Contact(corner, sample, sample, sample, -math.inf, 0.0, continued=unknown)
+                self._open[corner] = contact
             after = leaves[np.searchsorted(leaves, place) :]
             stop = int(after[0]) if len(after) else len(travel_mm)
             self._open[corner] = self._extended(contact, travel_mm[place:stop], first_sample + place)
@@ -116,18 +125,10 @@ class StopWatch:
                 peak, where = float(travel_mm[place]), first_sample + place
         force = self.force_n(contact.corner, peak)
         end = first_sample + len(travel_mm)
-        return Contact(contact.corner, contact.start_sample, end, where, peak, force)
+        return replace(contact, end_sample=end, peak_sample=where, peak_travel_mm=peak, peak_force_n=force)
 
     def _closed(self, corner: int, end_sample: int, *, cut_off: bool) -> Contact:
         contact = self._open[corner]
         assert contact is not None
         self._open[corner] = None
-        return Contact(
-            corner,
-            contact.start_sample,
-            end_sample,
-            contact.peak_sample,
-            contact.peak_travel_mm,
-            contact.peak_force_n,
-            cut_off,
-        )
+        return replace(contact, end_sample=end_sample, cut_off=cut_off)

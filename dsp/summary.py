@@ -25,8 +25,10 @@ class StopTally:
     peak_force_n: float = math.nan
 
     def add(self, contact: Contact) -> None:
-        """Count a contact that has ended."""
-        self._take(1, contact.samples, contact.samples, contact.peak_travel_mm, contact.peak_force_n)
+        """Count a contact that has ended; the rest of one that was cut off adds time, not a contact."""
+        self._take(
+            int(not contact.continued), contact.samples, contact.samples, contact.peak_travel_mm, contact.peak_force_n
+        )
 
     def merge(self, other: StopTally) -> None:
         """Add everything another tally counted."""
@@ -36,7 +38,7 @@ class StopTally:
         self.count += count
         self.samples += samples
         self.longest_samples = max(self.longest_samples, longest)
-        if count and not self.peak_travel_mm >= peak_travel:
+        if not math.isnan(peak_travel) and not self.peak_travel_mm >= peak_travel:
             self.peak_travel_mm = peak_travel
             self.peak_force_n = peak_force
 

@@ -14,6 +14,7 @@ stuck                        the sensor hardly moves while the other corners do
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import replace
 
 import numpy as np
@@ -26,6 +27,9 @@ from ingest.sheet import Sheet
 
 # The motion during the 10 ms of a verdict blurs a step's size; a return nearer to zero than this share of it counts.
 _UNDONE_SHARE = 0.3
+# Readings that come and go, as in a log of mixed rates, are lost readings until they have come for this long.
+_BACK_AFTER_S = 0.04
+_SHORT_GAP_S = 0.1  # one tick of the stuck watch
 
 
 class Validity:
@@ -58,6 +62,9 @@ class Validity:
         self._stuck = StuckWatch(limits, rate_hz, (droop_mm, bump_mm))
         self._standing: list[str | None] = [None] * 4
         self._silent = [False] * 4
+        self._present = [0] * 4
+        self._back_after = max(1, round(_BACK_AFTER_S * rate_hz))
+        self._short_gap = _SHORT_GAP_S * rate_hz
         self.rejected = np.zeros(4, dtype=np.int64)
         self.missing = np.zeros(4, dtype=np.int64)
         # First sample from which a corner's position (not its velocity) is wrong; None while it is trusted.
@@ -66,14 +73,17 @@ class Validity:
         self._offset_mm = [0.0] * 4
 
     def reset(self) -> None:
-        """Begin a new stretch: nothing before it is compared with what follows. Standing faults stand."""
+        """Compare nothing before with what follows. Standing faults stand."""
         self._jumps.reset()
         self._stuck.reset()
 
     def process(self, chunk: Chunk, travel_mm: Floats) -> tuple[Floats, list[FaultChange]]:
         """Take a chunk and its travel (n_samples, 4); return believable travel and the fault changes, in order."""
         if chunk.breaks:
-            self.reset()
+            self._jumps.reset()
+            # Ticks of stillness or motion go on over a few lost samples: nothing is said about those.
+            if chunk.restart or chunk.gap_before > self._short_gap:
+                self._stuck.reset()
         if len(chunk) == 0:
             return travel_mm, []
         changes: list[FaultChange] = []
@@ -96,7 +106,7 @@ class Validity:
         for change in jump_changes:
             if _stuck_at(change, before, stuck_changes):
                 continue  # a stuck sensor that lets go jumps to where it should be, not away from it
-            changes.append(self._stepped(change) if change.fault == "step" else change)
+            changes.append(change if change.fault == "spike" else self._stepped(change))
         if believed is not travel_mm:
             unknown = np.isnan(believed).sum(axis=0)
             self.rejected += unknown - (0 if missing is None else missing.sum(axis=0))
@@ -104,28 +114,40 @@ class Validity:
 
     def _stepped(self, change: FaultChange) -> FaultChange:
         """Follow a corner's offset; a step that undoes the ones before ends the fault instead of beginning another."""
-        corner = change.corner
+        corner, sure = change.corner, change.fault == "step"
+        change = replace(change, fault="step" if sure else "spike")
         if self.position_lost_at[corner] is None:
-            self.position_lost_at[corner] = change.sample
-            self._first_step_mm[corner] = self._offset_mm[corner] = change.measured
+            if sure:
+                self.position_lost_at[corner] = change.sample
+                self._first_step_mm[corner] = self._offset_mm[corner] = change.measured
             return change
-        self._offset_mm[corner] += change.measured
+        offset_mm = self._offset_mm[corner] + change.measured
         near = max(change.limit, _UNDONE_SHARE * abs(self._first_step_mm[corner]))
-        if abs(self._offset_mm[corner]) > near:
-            return change
-        self.position_lost_at[corner] = None
-        return replace(change, begins=False)
+        if abs(offset_mm) <= near:
+            self.position_lost_at[corner] = None
+            return replace(change, fault="step", begins=False)
+        if sure:
+            self._offset_mm[corner] = offset_mm
+        return change
 
     def _follow_silence(self, first_sample: int, absent: Bools) -> list[FaultChange]:
-        """Begin and end of samples without a value, per corner."""
+        """Begin and end of lost readings, per corner; they end when readings have come again for a while."""
         changes = []
         for corner in range(4):
             column = absent[:, corner]
-            before = np.concatenate(([self._silent[corner]], column[:-1]))
-            for place in np.flatnonzero(column != before):
-                sample, begins = first_sample + int(place), bool(column[place])
-                changes.append(FaultChange(sample, corner, "no reading", begins, np.nan, np.nan, ""))
-            self._silent[corner] = bool(column[-1])
+            starts = np.concatenate(([0], np.flatnonzero(np.diff(column)) + 1, [len(column)])).tolist()
+            for start, stop in itertools.pairwise(starts):
+                if column[start]:
+                    if not self._silent[corner]:
+                        self._silent[corner] = True
+                        changes.append(_lost_reading(first_sample + start, corner, begins=True))
+                    self._present[corner] = 0
+                    continue
+                back_at = start + self._back_after - self._present[corner] - 1
+                self._present[corner] += stop - start
+                if self._silent[corner] and back_at < stop:
+                    self._silent[corner] = False
+                    changes.append(_lost_reading(first_sample + back_at, corner, begins=False))
         return changes
 
     def _outside(self, readings: Floats, travel_mm: Floats) -> Bools | None:
@@ -187,3 +209,7 @@ def _stuck_at(step: FaultChange, before: tuple[bool, ...], changes: list[FaultCh
     """Whether the corner counted as stuck just before a step, from its state before the chunk and its changes in it."""
     earlier = [c.begins for c in changes if c.corner == step.corner and c.sample < step.sample]
     return earlier[-1] if earlier else before[step.corner]
+
+
+def _lost_reading(sample: int, corner: int, *, begins: bool) -> FaultChange:
+    return FaultChange(sample, corner, "no reading", begins, np.nan, np.nan, "")

@@ -40,11 +40,12 @@ class StatisticsSettings(Part):
 class LapSettings(Part):
     """What makes a lap comparable with the others."""
 
-    # A lap this much slower than the best one so far is traffic, a cool-down or a spin.
+    # A lap this much slower than the usual one is traffic, a cool-down or a spin; this much shorter, a fragment.
     slow_lap_ratio: Annotated[float, Field(gt=1, le=5)] = 1.12
     stopped_below_m_s: NotNegative = 3.0
     stopped_for_s: Positive = 2.0
     longest_gap_s: NotNegative = 0.5
+    most_missing_share: Annotated[float, Field(ge=0, le=1)] = 0.05
     shortest_lap_s: Positive = 15.0
 
 

@@ -251,7 +251,7 @@ def test_asymmetry_per_lap_is_on_the_right_side(name: str) -> None:
     for lap, truth in lap_pairs(name):
         if lap.verdict.kind != "timed" or hidden(found(name).truth, lap.first_sample, lap.end_sample):
             continue
-        for place, seen in of_corners(lap.share.tally.velocity).items():
+        for place, seen in of_corners(lap.share.tally.paired).items():
             axle, direction = place.split()
             known = truth["left_against_right_percent"][axle][direction]
             assert seen.percent == pytest.approx(known, abs=6.0, rel=0.25), (lap.name, place)

@@ -148,7 +148,7 @@ def corners(left: Floats, right: Floats) -> Tally:
 def test_the_faster_damper_is_faster_by_the_logarithm_of_the_ratio() -> None:
     generator = np.random.default_rng(12)
     left = np.abs(generator.normal(size=40_000)) * 120.0
-    found = of_corners(corners(np.concatenate((1.2 * left, -left)), np.concatenate((left, -1.1 * left))).velocity)
+    found = of_corners(corners(np.concatenate((1.2 * left, -left)), np.concatenate((left, -1.1 * left))).paired)
     assert tuple(found) == PLACES == tuple(f"{a} {d}" for a in ("front", "rear") for d in DIRECTIONS)
     expected = {
         "front compression": math.log(1.2),
@@ -167,9 +167,9 @@ def test_the_faster_damper_is_faster_by_the_logarithm_of_the_ratio() -> None:
 def test_equal_dampers_do_not_differ_and_swapping_sides_turns_the_sign() -> None:
     generator = np.random.default_rng(13)
     one, other = generator.normal(size=5000) * 90.0, generator.normal(size=5000) * 130.0
-    same = of_corners(corners(one, one).velocity)
+    same = of_corners(corners(one, one).paired)
     assert all((a.log_ratio, a.distance) == (0.0, 0.0) for a in same.values())
-    there, back = of_corners(corners(one, other).velocity), of_corners(corners(other, one).velocity)
+    there, back = of_corners(corners(one, other).velocity), of_corners(corners(other, one).paired)
     for place in PLACES:
         assert there[place].log_ratio == pytest.approx(-back[place].log_ratio)
         assert there[place].distance == pytest.approx(back[place].distance)
@@ -190,3 +190,17 @@ def test_without_samples_the_asymmetry_is_unknown() -> None:
         assert math.isnan(found.log_ratio)
         assert math.isnan(found.distance)
     assert math.isnan(compare(something, something, compression=False).log_ratio)
+
+
+def test_left_and_right_are_compared_over_the_same_samples() -> None:
+    # The left sensor is lost in the rough half: by itself it would look slower.
+    generator = np.random.default_rng(3)
+    road = generator.normal(0.0, 50.0, 20_000)
+    road[10_000:] *= 3.0
+    left = np.where(np.arange(20_000) < 10_000, road, np.nan)
+    tally = Tally()
+    tally.add(columns(road, road, road, road), columns(left, road, road, road))
+    found = of_corners(tally.paired)
+    assert found["front compression"].log_ratio == found["front rebound"].distance == 0.0
+    assert tally.used(1) == tally.used(3) == int(tally.paired[3].sum()) == 20_000
+    assert int(tally.paired[0].sum()) == int(tally.paired[1].sum()) == 10_000

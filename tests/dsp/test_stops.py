@@ -186,3 +186,22 @@ def test_a_tally_of_contacts_is_the_sum_of_its_parts(lengths: list[int], place: 
         assert (whole.peak_travel_mm, whole.peak_force_n) == (deepest, 10.0 * (deepest - 20.0))
     else:
         assert math.isnan(whole.peak_travel_mm)
+
+
+def test_the_rest_of_a_contact_that_was_cut_off_is_time_and_not_another_contact() -> None:
+    travel = np.full((300, 4), 0.0, order="F")
+    travel[100:200, 0] = 35.0
+    travel[130:140, 0] = np.nan
+    watch = StopWatch(sheet_with())
+    ended = watch.process(0, travel, starts_stretch=True)
+    assert [(c.start_sample, c.end_sample, c.cut_off, c.continued) for c in ended] == [
+        (100, 130, True, False),
+        (140, 200, False, True),
+    ]
+    tally = StopTally()
+    for contact in ended:
+        tally.add(contact)
+    assert (tally.count, tally.samples, tally.peak_travel_mm) == (1, 90, 35.0)
+    # At the start of a stretch nothing is known of what was before either.
+    (first,) = watch.process(1000, travel[150:250], starts_stretch=True)
+    assert (first.start_sample, first.continued) == (1000, True)

@@ -156,6 +156,35 @@ def test_a_short_freeze_that_lets_go_with_a_jump_is_no_step(held_s: float) -> No
     assert watched.validity.position_lost_at == [None] * 4
 
 
+@pytest.mark.parametrize("length", [6, 8, 10, 50])
+def test_a_bounce_longer_than_a_spike_gives_the_position_back(length: int) -> None:
+    travel = running(2000)
+    travel[700 : 700 + length, 1] += 14.0
+    watched = Watched(stream(travel))
+    assert [(fault, begins) for _, fault, begins in watched.of(1)] == [("step", True), ("step", False)]
+    assert watched.validity.position_lost_at == [None] * 4
+
+
+@pytest.mark.parametrize(("rate_hz", "length"), [(500.0, 4), (1000.0, 8)])
+@pytest.mark.parametrize("velocity_mm_s", [300.0, -450.0])
+def test_a_spike_during_a_fast_stroke_is_a_spike(rate_hz: float, length: int, velocity_mm_s: float) -> None:
+    travel = np.zeros((400, 4), order="F")
+    travel[:, 0] = np.clip((np.arange(400) - 200) * velocity_mm_s / rate_hz, -30.0, 30.0)
+    travel[200 : 200 + length, 0] += 6.0
+    watched = Watched(stream(travel, rate_hz))
+    assert watched.of(0) == [(200 + length, "spike", True)]
+
+
+def test_scattered_losses_do_not_hide_a_stuck_sensor() -> None:
+    travel = stuck_from(4000, 1000, 4000)
+    gaps = dict.fromkeys(range(60, 4000, 67), 1)
+    watched = Watched(stream(travel, gaps=gaps))
+    (change,) = watched.changes
+    assert change.fault == "stuck"
+    assert change.sample < 1000 + 60 + 560
+    assert Watched(stream(running(4000), gaps=gaps)).changes == []
+
+
 def test_bad_samples_just_after_lost_ones_are_no_step() -> None:
     travel = running(2000)
     travel[700:710, 1] = np.nan
@@ -247,7 +276,8 @@ def test_missing_readings_are_reported_and_are_not_rejections() -> None:
     travel[300:310, 3] = np.nan
     travel[-1, 3] = np.nan
     watched = Watched(stream(travel))
-    assert watched.of(3) == [(300, "no reading", True), (310, "no reading", False), (999, "no reading", True)]
+    # They have come again once they have come for 40 ms.
+    assert watched.of(3) == [(300, "no reading", True), (329, "no reading", False), (999, "no reading", True)]
     assert watched.validity.missing.tolist() == [0, 0, 0, 11]
     assert watched.validity.rejected.tolist() == [0] * 4
 
@@ -261,6 +291,15 @@ def test_a_missing_reading_neither_begins_nor_ends_a_range_fault() -> None:
     assert outside == [(20, "out of range", True), (60, "out of range", False)]
     assert watched.validity.rejected.tolist() == [30, 0, 0, 0]
     assert watched.validity.missing.tolist() == [10, 0, 0, 0]
+
+
+@pytest.mark.parametrize("every", [2, 5, 10])
+def test_a_column_of_a_lower_rate_than_the_log_has_no_reading_throughout(every: int) -> None:
+    travel = running(1000)
+    kept = travel[::every, 3].copy()
+    travel[:, 3] = np.nan
+    travel[::every, 3] = kept
+    assert Watched(stream(travel)).of(3) == [(1, "no reading", True)]
 
 
 def test_a_standing_fault_stands_across_a_gap() -> None:
