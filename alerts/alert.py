@@ -6,6 +6,7 @@ that a person or a script may see, with the line that justifies it.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -22,7 +23,11 @@ CALLING_THE_DRIVER = "Whether to call the driver is the team's decision, by its 
 
 @dataclass(frozen=True)
 class Evidence:
-    """Why: what was measured, against which limit, in which unit, since which sample, and a sentence that says it."""
+    """Why: what was measured, against which limit, in which unit, since which sample, and a sentence that says it.
+
+    `cause` tells one reason of the same alarm from another; `severity` grows with how bad it is, in a unit of the
+    rule's own, and `worse_by` is how much more of it is news to a person who was told this.
+    """
 
     measured: float
     limit: float
@@ -30,11 +35,17 @@ class Evidence:
     since_sample: int
     sentence: str
     check_first: str
+    cause: str = ""
+    severity: float = 0.0
+    worse_by: float = math.inf
 
 
 @dataclass(frozen=True)
 class Observation:
-    """The condition of one alarm from one sample on. `immediate` skips the on-delay: the rule has waited itself."""
+    """The condition of one alarm from one sample on; an abnormal one carries its evidence.
+
+    `immediate` skips the on-delay: the rule has waited itself.
+    """
 
     sample: int
     kind: str
@@ -71,7 +82,8 @@ class Transition:
     """A change of one alarm, numbered in the order of the run.
 
     `announced` says that a person is to be told now: it is news, and nothing suppresses it. `occurrences` counts
-    how often the alarm has occurred so far.
+    how often the alarm has occurred so far. `evidence` of what occurs or worsens is its own, of any other change
+    that of the alarm's standing.
     """
 
     sequence: int
@@ -90,7 +102,11 @@ class Transition:
 
 @dataclass
 class Standing:
-    """One alarm's present state, for screens."""
+    """One alarm's present state, for screens.
+
+    `evidence` is the newest that was told, or a later one that is worse: an alarm that comes again less badly before
+    anyone has acknowledged it keeps showing the worst. `since_sample` goes with it.
+    """
 
     definition: Definition
     state: State = State.NORMAL

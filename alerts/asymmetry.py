@@ -73,8 +73,8 @@ class LeftRightAsymmetry:
     def _judge(self, lap: LapSummary) -> list[Observation]:
         seen = []
         tally = lap.share.tally
-        for place, found in of_corners(tally.velocity).items():
-            if min(tally.used(corner) for corner in _corners(place)) < self._least_samples:
+        for place, found in of_corners(tally.paired).items():
+            if min(int(tally.paired[corner].sum()) for corner in _corners(place)) < self._least_samples:
                 continue
             excess = self._beyond_reference(place, found)
             if math.isnan(excess.log_ratio):
@@ -116,12 +116,18 @@ class LeftRightAsymmetry:
         left, right = (CORNERS[corner] for corner in _corners(place))
         direction = place.split()[1]
         faster, slower = (left, right) if excess.log_ratio > 0 else (right, left)
-        measured, limit, unit = abs(excess.percent), self.trip_percent, "%"
-        if not by_ratio:
+        if by_ratio:
+            measured, limit, unit = abs(excess.percent), self.trip_percent, "%"
+            same_side = (found.log_ratio > 0) == (excess.log_ratio > 0)
+            in_all = f"{'' if same_side else slower + ' faster by '}{abs(found.percent):.0f} % in all"
+            what = f"{faster} {direction} {measured:.0f} % faster than {slower}"
+        else:
             measured, limit, unit = excess.distance, self._limits.trip_distance, "of mean speed"
+            in_all = f"{found.distance:.2f} in all"
+            what = f"{left} and {right} {direction} distributions differ by {measured:.2f} of the mean speed"
         laps = f"{len(alike)} of the last {len(self._beyond[place])} timed laps"
-        against = "" if self._reference is None else f" beyond the reference ({found.percent:+.0f} % in all)"
-        sentence = f"{faster} {direction} {abs(excess.percent):.0f} % faster than {slower}{against}, in {laps}"
+        against = "" if self._reference is None else f" beyond the reference ({in_all})"
+        sentence = f"{what}{against}, in {laps}"
         check = (
             f"{direction} adjusters of {left} and {right} against the set-up sheet; then pressures and damper shafts"
         )

@@ -1,23 +1,27 @@
 """Runs every alarm's life on sample time: observations in, transitions out, timers between.
 
 All that happens is ordered by sample, then by the alarms' fixed order, so that any split of the stream gives the
-same transitions. At one sample observations come before timers: a condition must hold through its delay.
+same transitions. At one sample observations come before timers: a condition must hold through its delay. A person is
+told of an alarm once, and again when another cause comes up or it is clearly worse than what was told.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from alerts.alert import Definition, Evidence, Observation, Standing, Transition
 from alerts.lifecycle import Input, State, abnormal, successor
+
+# From here an alarm that occurs is news whatever was told before: nothing waits for anybody.
+_AT_REST = frozenset({State.NORMAL, State.LATCHED_ACKNOWLEDGED})
 
 
 @dataclass
 class _Alarm:
     """One alarm with its timer: the input that is due, when, and on which evidence.
 
-    `told` says that it was announced and that nobody has acknowledged it since.
+    `told` holds, for each cause, what a person was last told (or acknowledged) since the alarm was last at rest.
     """
 
     standing: Standing
@@ -25,7 +29,13 @@ class _Alarm:
     due: int | None = None
     pending: Input | None = None
     evidence: Evidence | None = None
-    told: bool = False
+    told: dict[str, Evidence] = field(default_factory=dict)
+
+    def tell(self) -> None:
+        """Note that a person knows what the standing shows."""
+        shown = self.standing.evidence
+        if shown is not None:
+            self.told[shown.cause] = shown
 
 
 class Engine:
@@ -88,22 +98,33 @@ class Engine:
             standing.condition = None
             return []
         standing.condition = seen.condition
-        is_abnormal = abnormal(standing.state)
-        definition = standing.definition
         if seen.condition:
-            alarm.evidence = seen.evidence
-            if is_abnormal:
-                alarm.due = alarm.pending = None
-                return []
-            if alarm.pending is Input.OCCURS and not seen.immediate:
-                return []
-            return self._after(alarm, Input.OCCURS, seen.sample, 0.0 if seen.immediate else definition.on_delay_s)
-        if not is_abnormal:
+            return self._observe_abnormal(alarm, seen)
+        if not abnormal(standing.state):
             alarm.due = alarm.pending = None
             return []
         if alarm.pending is Input.RETURNS:
             return []
-        return self._after(alarm, Input.RETURNS, seen.sample, definition.off_delay_s)
+        return self._after(alarm, Input.RETURNS, seen.sample, standing.definition.off_delay_s)
+
+    def _observe_abnormal(self, alarm: _Alarm, seen: Observation) -> list[Transition]:
+        standing, evidence = alarm.standing, seen.evidence
+        assert evidence is not None
+        happening = Input.OCCURS
+        waits = alarm.pending is Input.OCCURS
+        if abnormal(standing.state):
+            happening = Input.WORSENS
+            # Suppressed, an alarm shows what was not told: only what is news against both has to be said.
+            shown = {} if standing.evidence is None else {standing.evidence.cause: standing.evidence}
+            if not (_is_news(evidence, alarm.told) and _is_news(evidence, shown)):
+                alarm.due = alarm.pending = None
+                return []
+            due = alarm.evidence if alarm.pending is Input.WORSENS else None
+            waits = due is not None and due.cause == evidence.cause
+        alarm.evidence = evidence
+        if waits and not seen.immediate:
+            return []
+        return self._after(alarm, happening, seen.sample, 0.0 if seen.immediate else standing.definition.on_delay_s)
 
     def _after(self, alarm: _Alarm, happening: Input, sample: int, delay_s: float) -> list[Transition]:
         delay = round(delay_s * self._rate_hz)
@@ -130,23 +151,39 @@ class Engine:
         standing = alarm.standing
         before = standing.state
         after = successor(before, happening, latches=standing.definition.latches)
-        if after is before:
+        worsens = happening is Input.WORSENS and abnormal(before)
+        if after is before and not worsens:
             return []
         standing.state = after
         standing.last_change_sample = sample
-        if happening is Input.OCCURS:
-            standing.evidence = alarm.evidence
-            standing.since_sample = sample if alarm.evidence is None else alarm.evidence.since_sample
-            standing.occurrences += 1
-        if happening is Input.ACKNOWLEDGE or after is State.NORMAL:
-            alarm.told = False
-        # While nobody has acknowledged what was announced, an alarm that comes again is the same news.
-        news = happening is Input.OCCURS and not standing.suppressed and not alarm.told
-        alarm.told = alarm.told or news
-        transitions = [self._transition(standing, happening.value, sample, announced=news)]
+        if happening is Input.ACKNOWLEDGE:
+            alarm.tell()
+        if happening is not Input.OCCURS and not worsens:
+            transitions = [self._transition(standing, happening.value, sample, standing.evidence)]
+        else:
+            transitions = [self._come(alarm, happening, before, sample)]
         if abnormal(before) != abnormal(after):
             transitions += self._suppress_others(standing.definition.key, sample)
         return transitions
+
+    def _come(self, alarm: _Alarm, happening: Input, before: State, sample: int) -> Transition:
+        """An alarm occurs or worsens, on the evidence that was pending."""
+        standing, evidence = alarm.standing, alarm.evidence
+        assert evidence is not None
+        if happening is Input.OCCURS:
+            standing.occurrences += 1
+            if before in _AT_REST:
+                alarm.told.clear()
+                standing.evidence = None
+        # While nobody has acknowledged what was announced, an alarm that comes again is the same news.
+        news = not standing.suppressed and _is_news(evidence, alarm.told)
+        shown = standing.evidence
+        if news or shown is None or shown.cause != evidence.cause or shown.severity <= evidence.severity:
+            standing.evidence = evidence
+            standing.since_sample = evidence.since_sample
+        if news:
+            alarm.tell()
+        return self._transition(standing, happening.value, sample, evidence, announced=news)
 
     def _suppress_others(self, key: tuple[str, str], sample: int) -> list[Transition]:
         """Silence, or let speak again, the alarms that this one's change concerns."""
@@ -159,15 +196,19 @@ class Engine:
                 continue
             standing.suppressed = now
             if standing.state is not State.NORMAL:
+                shown = standing.evidence
                 news = not now and standing.state is State.UNACKNOWLEDGED
-                alarm.told = alarm.told or news
+                news = news and shown is not None and _is_news(shown, alarm.told)
+                if news:
+                    alarm.tell()
                 change = "suppressed" if now else "released"
-                transitions.append(self._transition(standing, change, sample, announced=news))
+                transitions.append(self._transition(standing, change, sample, shown, announced=news))
         return transitions
 
-    def _transition(self, standing: Standing, change: str, sample: int, *, announced: bool = False) -> Transition:
+    def _transition(
+        self, standing: Standing, change: str, sample: int, evidence: Evidence | None, *, announced: bool = False
+    ) -> Transition:
         self._sequence += 1
-        since = standing.since_sample
         return Transition(
             sequence=self._sequence,
             sample=sample,
@@ -179,10 +220,16 @@ class Engine:
             suppressed=standing.suppressed,
             announced=announced,
             occurrences=standing.occurrences,
-            evidence=standing.evidence,
-            since_s=None if since is None else self.time_s(since),
+            evidence=evidence,
+            since_s=None if evidence is None else self.time_s(evidence.since_sample),
         )
 
     def time_s(self, sample: int) -> float:
         """Seconds of sample time since the stream's first sample."""
         return (sample - self.first_sample) / self._rate_hz
+
+
+def _is_news(evidence: Evidence, told: dict[str, Evidence]) -> bool:
+    """Whether this is another cause than any that was told, or clearly worse than what was told of the same one."""
+    known = told.get(evidence.cause)
+    return known is None or evidence.severity >= known.severity + known.worse_by

@@ -27,35 +27,51 @@ class Input(StrEnum):
     RETURNS = "returns"
     ACKNOWLEDGE = "acknowledge"
     RESET = "reset"
+    WORSENS = "worsens"
 
 
 _S = State
-# For an alarm with and without a latch: state -> successor on (occurs, returns, acknowledge, reset).
-_UNLATCHED: dict[State, tuple[State, State, State, State]] = {
-    _S.NORMAL: (_S.UNACKNOWLEDGED, _S.NORMAL, _S.NORMAL, _S.NORMAL),
-    _S.UNACKNOWLEDGED: (_S.UNACKNOWLEDGED, _S.RETURNED, _S.ACKNOWLEDGED, _S.UNACKNOWLEDGED),
-    _S.ACKNOWLEDGED: (_S.ACKNOWLEDGED, _S.NORMAL, _S.ACKNOWLEDGED, _S.ACKNOWLEDGED),
-    _S.RETURNED: (_S.UNACKNOWLEDGED, _S.RETURNED, _S.NORMAL, _S.RETURNED),
-    # An alarm without a latch never enters these; their successors release it.
-    _S.LATCHED_UNACKNOWLEDGED: (_S.UNACKNOWLEDGED, _S.RETURNED, _S.NORMAL, _S.RETURNED),
-    _S.LATCHED_ACKNOWLEDGED: (_S.UNACKNOWLEDGED, _S.NORMAL, _S.NORMAL, _S.NORMAL),
+_Successors = tuple[State, State, State, State, State]
+# For an alarm with and without a latch: state -> successor on (occurs, returns, acknowledge, reset, worsens).
+# What worsens is news to whoever acknowledged it; only an abnormal condition can.
+_UNLATCHED: dict[State, _Successors] = {
+    _S.NORMAL: (_S.UNACKNOWLEDGED, _S.NORMAL, _S.NORMAL, _S.NORMAL, _S.NORMAL),
+    _S.UNACKNOWLEDGED: (_S.UNACKNOWLEDGED, _S.RETURNED, _S.ACKNOWLEDGED, _S.UNACKNOWLEDGED, _S.UNACKNOWLEDGED),
+    _S.ACKNOWLEDGED: (_S.ACKNOWLEDGED, _S.NORMAL, _S.ACKNOWLEDGED, _S.ACKNOWLEDGED, _S.UNACKNOWLEDGED),
+    _S.RETURNED: (_S.UNACKNOWLEDGED, _S.RETURNED, _S.NORMAL, _S.RETURNED, _S.RETURNED),
+    # An alarm without a latch never enters these; every input but the last releases it.
+    _S.LATCHED_UNACKNOWLEDGED: (_S.UNACKNOWLEDGED, _S.RETURNED, _S.NORMAL, _S.RETURNED, _S.LATCHED_UNACKNOWLEDGED),
+    _S.LATCHED_ACKNOWLEDGED: (_S.UNACKNOWLEDGED, _S.NORMAL, _S.NORMAL, _S.NORMAL, _S.LATCHED_ACKNOWLEDGED),
 }
-_LATCHED: dict[State, tuple[State, State, State, State]] = {
-    _S.NORMAL: (_S.UNACKNOWLEDGED, _S.NORMAL, _S.NORMAL, _S.NORMAL),
-    _S.UNACKNOWLEDGED: (_S.UNACKNOWLEDGED, _S.LATCHED_UNACKNOWLEDGED, _S.ACKNOWLEDGED, _S.UNACKNOWLEDGED),
-    _S.ACKNOWLEDGED: (_S.ACKNOWLEDGED, _S.LATCHED_ACKNOWLEDGED, _S.ACKNOWLEDGED, _S.ACKNOWLEDGED),
+_LATCHED: dict[State, _Successors] = {
+    _S.NORMAL: (_S.UNACKNOWLEDGED, _S.NORMAL, _S.NORMAL, _S.NORMAL, _S.NORMAL),
+    _S.UNACKNOWLEDGED: (
+        _S.UNACKNOWLEDGED,
+        _S.LATCHED_UNACKNOWLEDGED,
+        _S.ACKNOWLEDGED,
+        _S.UNACKNOWLEDGED,
+        _S.UNACKNOWLEDGED,
+    ),
+    _S.ACKNOWLEDGED: (_S.ACKNOWLEDGED, _S.LATCHED_ACKNOWLEDGED, _S.ACKNOWLEDGED, _S.ACKNOWLEDGED, _S.UNACKNOWLEDGED),
     # An alarm with a latch never enters this one.
-    _S.RETURNED: (_S.UNACKNOWLEDGED, _S.LATCHED_UNACKNOWLEDGED, _S.NORMAL, _S.NORMAL),
+    _S.RETURNED: (_S.UNACKNOWLEDGED, _S.LATCHED_UNACKNOWLEDGED, _S.NORMAL, _S.NORMAL, _S.RETURNED),
     # A reset before anyone has acknowledged would hide an alarm unseen: it changes nothing.
     _S.LATCHED_UNACKNOWLEDGED: (
         _S.UNACKNOWLEDGED,
         _S.LATCHED_UNACKNOWLEDGED,
         _S.LATCHED_ACKNOWLEDGED,
         _S.LATCHED_UNACKNOWLEDGED,
+        _S.LATCHED_UNACKNOWLEDGED,
     ),
-    _S.LATCHED_ACKNOWLEDGED: (_S.UNACKNOWLEDGED, _S.LATCHED_ACKNOWLEDGED, _S.LATCHED_ACKNOWLEDGED, _S.NORMAL),
+    _S.LATCHED_ACKNOWLEDGED: (
+        _S.UNACKNOWLEDGED,
+        _S.LATCHED_ACKNOWLEDGED,
+        _S.LATCHED_ACKNOWLEDGED,
+        _S.NORMAL,
+        _S.LATCHED_ACKNOWLEDGED,
+    ),
 }
-_ORDER = (Input.OCCURS, Input.RETURNS, Input.ACKNOWLEDGE, Input.RESET)
+_ORDER = (Input.OCCURS, Input.RETURNS, Input.ACKNOWLEDGE, Input.RESET, Input.WORSENS)
 
 
 def successor(state: State, happening: Input, *, latches: bool) -> State:

@@ -57,6 +57,7 @@ class Monitor:
         reference: dict[str, Asymmetry] | None = None,
     ) -> None:
         self.sheet = sheet
+        self.reference = reference
         self.pipeline = Pipeline(sheet, rate_hz, roles)
         self.rules = self._rules(sheet, rate_hz, reference)
         self._starts: list[tuple[int, str]] = []

@@ -8,9 +8,12 @@ from __future__ import annotations
 
 from typing import Protocol
 
+import numpy as np
+
 from alerts.alert import Definition, Observation
 from dsp.faults import FaultChange
 from dsp.pipeline import Frame
+from ingest.chunk import Bools
 
 
 class Rule(Protocol):
@@ -29,3 +32,14 @@ class Rule(Protocol):
 def sensor_key(corner: str) -> tuple[str, str]:
     """Key of the sensor alarm of a corner: what silences the alarms that depend on it."""
     return "sensor", corner
+
+
+def standing_still(frame: Frame, stopped_below_m_s: float) -> Bools:
+    """Mask, shape (n_samples,), of samples at which the car is known to stand: parked or jacked, it tells no heights.
+
+    Without a speed channel, or where it is unknown, the car counts as running: a dead channel silences nothing.
+    """
+    if "speed" not in frame.block.side:
+        return np.zeros(len(frame.block), dtype=bool)
+    still: Bools = frame.block.side["speed"] < stopped_below_m_s
+    return still

@@ -103,7 +103,7 @@ def _state(alert: AlertView) -> str:
     if not alert.unacknowledged:
         words.append("acknowledged")
     if alert.held:
-        words.append("over now")
+        words.append("ended")
     if alert.unknown:
         words.append("now unknown")
     return ", ".join(words)

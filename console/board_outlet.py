@@ -14,10 +14,12 @@ from pathlib import Path
 from typing import Literal
 
 from alerts.monitor import Monitor, Step
+from console.blind_laps import BlindLaps
 from console.lines import final_lines, log_lines, transition_line
 from console.outlet import Outlet, Place
 from console.screen import BoardScreen, export_svg
-from console.view import LapTrends, LinkStatus, take_view
+from console.trends import Trends
+from console.view import LinkStatus, take_view
 from ingest.errors import ResultsError
 from ingest.log_counts import LogCounts
 from ingest.text import clean
@@ -42,7 +44,7 @@ class PictureOutlet:
         self._inner = inner
         self._path = path
         self._at_s = at_s
-        self._trends = LapTrends()
+        self._trends = Trends()
         self._drawn = False
         self._place: Place | None = None
 
@@ -52,8 +54,7 @@ class PictureOutlet:
 
     def step(self, monitor: Monitor, step: Step, place: Place) -> None:
         """Draw if the picture's time has come, and pass on."""
-        for lap in step.laps:
-            self._trends.add(lap)
+        self._trends.take(step)
         self._place = place
         if not self._drawn and self._at_s is not None and place.time_s >= self._at_s:
             self._draw(monitor, place)
@@ -92,18 +93,21 @@ class BoardOutlet:
     def __init__(self, write: Callable[[str], None], *, no_color: bool = False) -> None:
         self._write = write
         self._screen = BoardScreen(no_color=no_color, catch_signals=False)
-        self._trends = LapTrends()
+        self._trends = Trends()
         self._announced: deque[str] = deque(maxlen=_ANNOUNCED_KEPT)
+        self._blind = BlindLaps()
+        self._notes: tuple[str, ...] = ()
 
     def begin(self, monitor: Monitor, place: Place) -> None:
         """Take the screen and show the empty board."""
+        self._notes = place.notes
         self._screen.__enter__()
         self._show(monitor, place, "running")
 
     def step(self, monitor: Monitor, step: Step, place: Place) -> None:
         """Keep what the trends need; draw when a frame is due."""
-        for lap in step.laps:
-            self._trends.add(lap)
+        self._trends.take(step)
+        self._blind.take(step)
         self._announced.extend(transition_line(t) for t in step.transitions if t.announced)
         if self._screen.due():
             self._show(monitor, place, "running")
@@ -116,7 +120,8 @@ class BoardOutlet:
         """Give the screen back and write what was announced and the tables."""
         self.close()
         width = shutil.get_terminal_size().columns
-        for line in (*self._announced, *log_lines(counts), *final_lines(monitor, complete=complete)):
+        told = (*self._notes, *self._announced, *log_lines(counts))
+        for line in (*told, *final_lines(monitor, self._blind, complete=complete)):
             self._write("\n".join(textwrap.wrap(line, width, subsequent_indent="    ")) if len(line) > width else line)
 
     def _show(self, monitor: Monitor, place: Place, state: Literal["running", "finished"]) -> None:

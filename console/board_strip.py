@@ -5,15 +5,26 @@ In: a `BoardView`. Out: one to three lines. Fields that have no room are left ou
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 from rich.cells import cell_len
 from rich.style import Style
 from rich.text import Text
 
-from console.paint import DOUBT, STRONG, Glyphs, clock, fit_name, number, padded, pieces, safe
+from console.paint import DOUBT, PLAIN, STRONG, Glyphs, clock, fit_name, lap_time, number, padded, pieces, safe
 from console.view import STALE_AFTER_S, BoardView
 
-# What is kept when room is short: the larger, the longer.
-_Field = tuple[int, str, Style]
+
+@dataclass(frozen=True)
+class _Field:
+    """Some words: the larger `keep`, the longer they stay when room is short, and then `shorter` takes their place."""
+
+    keep: int
+    text: str
+    style: Style = PLAIN
+    shorter: _Field | None = None
+
+
 _LONGEST_NAME = 28
 _NAMES_FIRST = 110  # cells from which the first line has room for the names too
 
@@ -35,34 +46,36 @@ def strip(view: BoardView, width: int, height: int, glyphs: Glyphs) -> list[Text
 def _row(fields: list[_Field], width: int) -> Text:
     """Fields two cells apart; the least needed are dropped until the rest fits."""
     kept = list(fields)
-    while len(kept) > 1 and sum(cell_len(text) for _, text, _ in kept) + 2 * (len(kept) - 1) > width:
-        kept.remove(min(kept, key=lambda field: field[0]))
+    while len(kept) > 1 and sum(cell_len(field.text) for field in kept) + 2 * (len(kept) - 1) > width:
+        least = min(range(len(kept)), key=lambda place: kept[place].keep)
+        shorter = kept[least].shorter
+        kept[least : least + 1] = [] if shorter is None else [shorter]
     line = pieces()
-    for place, (_, text, style) in enumerate(kept):
+    for place, field in enumerate(kept):
         if place:
             line.append("  ")
-        line.append(text, style)
+        line.append(field.text, field.style)
     return padded(line, width)
 
 
 def _names(view: BoardView, glyphs: Glyphs) -> list[_Field]:
     car, source = (safe(name, glyphs) for name in (view.car, view.status.source))
     return [
-        (3, fit_name(car, min(_LONGEST_NAME, cell_len(car)), glyphs), STRONG),
-        (4, fit_name(source, min(_LONGEST_NAME, cell_len(source)), glyphs), Style()),
+        _Field(3, fit_name(car, min(_LONGEST_NAME, cell_len(car)), glyphs), STRONG),
+        _Field(4, fit_name(source, min(_LONGEST_NAME, cell_len(source)), glyphs)),
     ]
 
 
 def _identity(view: BoardView, glyphs: Glyphs) -> list[_Field]:
-    status, plain = view.status, Style()
+    status = view.status
     lap = f"lap {safe(view.lap_name, glyphs):<3}" if view.lap_name else f"lap {glyphs.dash:<3}"
     total = "" if status.total_s is None else f" of {clock(status.total_s, glyphs)}"
     progress = "" if status.progress is None else f" {100.0 * status.progress:3.0f} %"
     return [
-        (9, *_belief(view)),
-        (6, "recording" if status.recording else "not recording", plain),
-        (8, f"{lap} {clock(view.lap_time_s, glyphs):>5}", STRONG),
-        (7, f"time {clock(status.position_s, glyphs):>5}{total}{progress}", plain),
+        _Field(9, *_belief(view)),
+        _Field(6, "recording" if status.recording else "not recording"),
+        _Field(8, f"{lap} {clock(view.lap_time_s, glyphs):>5}", STRONG),
+        _Field(7, f"time {clock(status.position_s, glyphs):>5}{total}{progress}"),
     ]
 
 
@@ -79,17 +92,17 @@ def _belief(view: BoardView) -> tuple[str, Style]:
 
 
 def _quality(view: BoardView, glyphs: Glyphs) -> list[_Field]:
-    status, plain = view.status, Style()
+    status = view.status
     lost = f"lost {status.lost_samples}"
     if status.lost_samples and status.rate_hz > 0:
         lost += f" ({status.lost_samples / status.rate_hz:.1f} s)"
     fields = [
-        (9, f"{number(status.rate_hz, 4, 0, glyphs).strip()} Hz", plain),
-        (7, f"gaps {status.gaps}", STRONG if status.gaps else plain),
-        (8, lost, STRONG if status.lost_samples else plain),
+        _Field(9, f"{number(status.rate_hz, 4, 0, glyphs).strip()} Hz"),
+        _Field(7, f"gaps {status.gaps}", STRONG if status.gaps else PLAIN),
+        _Field(8, lost, STRONG if status.lost_samples else PLAIN),
     ]
     if status.restarts:
-        fields.append((6, f"clock set back {status.restarts}x", STRONG))
+        fields.append(_Field(6, f"clock set back {status.restarts}x", STRONG))
     return fields
 
 
@@ -97,12 +110,14 @@ def _rest(view: BoardView, glyphs: Glyphs) -> list[_Field]:
     fields: list[_Field] = []
     rejected = [(corner.name, corner.rejected) for corner in view.corners if corner.rejected]
     if rejected:
-        words = "  ".join(f"{safe(name, glyphs)} {count}" for name, count in rejected)
-        fields.append((5, f"readings rejected: {words}", STRONG))
+        counts = " ".join(f"{safe(name, glyphs)} {count}" for name, count in rejected)
+        names = " ".join(safe(name, glyphs) for name, _ in rejected)
+        # That readings are rejected matters more than which log this is, and more than how many they are.
+        fields.append(_Field(5, f"rejected {counts}", STRONG, _Field(8, f"rejected {names}", STRONG)))
     else:
-        fields.append((2, "no readings rejected", Style()))
+        fields.append(_Field(2, "no readings rejected"))
     if view.laps:
         last = view.laps[-1]
-        words = f"last lap {safe(last.name, glyphs)}: {safe(last.kind, glyphs)}, {clock(last.duration_s, glyphs)}"
-        fields.append((1, words, Style()))
+        words = f"last lap {safe(last.name, glyphs)}: {safe(last.kind, glyphs)}, {lap_time(last.duration_s, glyphs)}"
+        fields.append(_Field(1, words))
     return fields

@@ -85,6 +85,7 @@ def replay(
     from console.progress import progress_bar
     from console.replay import ReplayOptions
     from console.replay import replay as run_replay
+    from console.screen import can_show_board
     from ingest.sheet import load_sheet
 
     try:
@@ -93,11 +94,10 @@ def replay(
         raise click.BadParameter('must be a number above 0, or "max"', param_hint="--pace") from None
     sheet = load_sheet(sheet_path)
     options = ReplayOptions(chosen, results, overwrite, reference)
-    with_board = sys.stdout.isatty() and os.environ.get("TERM") != "dumb" and not plain
+    with_board = not plain and can_show_board()
     with progress_bar(shown=sys.stderr.isatty() and not sys.stdout.isatty()) as report:
         outlet: Outlet = PlainOutlet(click.echo, report)
         if with_board or picture is not None:
-            # Drawing needs libraries that plain lines do without.
             from console.board_outlet import BoardOutlet, PictureOutlet
 
             if with_board:
@@ -113,8 +113,9 @@ def replay(
 def sheet(sheet_path: Path) -> None:
     """Check a car sheet and print what follows from it.
 
-    All mistakes are listed at once. A valid sheet is answered with wheel rates, ride rates and frequencies, damping
-    ratios, travel left to bump stop and droop, and the platform's margins.
+    All mistakes are listed at once. A valid sheet is answered with its geometry, wheel rates, ride rates and
+    frequencies, damping ratios, travel left to bump stop and droop, what each sensor reads at the ends of the stroke,
+    and the platform's margins.
     """
     from console.sheet_report import sheet_lines
     from ingest.sheet import load_sheet

@@ -196,6 +196,7 @@ def _platform(share: Share, context: Context) -> dict[str, Any]:
             "p1_mm": heights.height_quantile(number, 0.01),
             "median_mm": heights.height_quantile(number, 0.5),
             "time_below_limit_s": int(heights.below[number]) / context.rate_hz,
+            "time_known_s": int(heights.counts[number].sum()) / context.rate_hz,
         }
         for number, name in enumerate(context.points)
     }
@@ -204,7 +205,7 @@ def _platform(share: Share, context: Context) -> dict[str, Any]:
 def _asymmetry(share: Share) -> dict[str, Any]:
     return {
         place: {"left_faster_percent": found.percent, "distance": found.distance}
-        for place, found in of_corners(share.tally.velocity).items()
+        for place, found in of_corners(share.tally.paired).items()
     }
 
 

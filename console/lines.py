@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from alerts.alert import Transition
 from alerts.lifecycle import State
 from alerts.monitor import Monitor
+from console.blind_laps import BlindLaps
 from dsp.statistics import SHARE_NAMES
 from dsp.summary import LapSummary
 from ingest.chunk import CORNERS
@@ -25,6 +26,18 @@ KIND_NAMES = {
     "sample_rate": "sample rate",
 }
 _DASH = "-"
+_MOSTLY_IDLE = 0.5  # a stint with its stops stays below; beyond, the speed column or the log may not be the right one
+
+
+def kind_name(kind: str) -> str:
+    """An alert's kind in words.
+
+    Examples
+    --------
+    >>> kind_name("asymmetry"), kind_name("bump_stop")
+    ('left/right', 'bump stop')
+    """
+    return KIND_NAMES.get(kind, kind.replace("_", " "))
 
 
 def stamp(time_s: float) -> str:
@@ -53,7 +66,7 @@ def number(value: float | None, form: str = ".1f") -> str:
 def transition_line(transition: Transition) -> str:
     """What changed, why, since when, and what to check first."""
     definition, evidence = transition.definition, transition.evidence
-    name = f"{KIND_NAMES.get(definition.kind, definition.kind)} {clean(definition.where, 40)}"
+    name = f"{kind_name(definition.kind)} {clean(definition.where, 40)}"
     lap = f"lap {clean(transition.lap, 12)}  " if transition.lap else ""
     head = f"{stamp(transition.time_s)}  {lap}"
     if transition.change != "occurs" and not transition.announced:
@@ -108,8 +121,16 @@ def log_lines(counts: LogCounts) -> Iterator[str]:
                 yield f"column {clean(column, 60)}: {count} cells {kind.replace('_', ' ')}{where}"
 
 
-def final_lines(monitor: Monitor, *, complete: bool) -> Iterator[str]:
-    """The tables at the end of a run, at most 80 columns wide."""
+def reference_words(monitor: Monitor) -> str:
+    """That left and right are compared with a reference stint, and the limit in force; nothing without one."""
+    if monitor.reference is None:
+        return ""
+    limit = monitor.sheet.alerts.asymmetry.trip_percent_from_reference
+    return f"; left/right less the reference, limit {limit:g} %"
+
+
+def final_lines(monitor: Monitor, blind: BlindLaps, *, complete: bool) -> Iterator[str]:
+    """The tables at the end of a run, at most 80 columns wide; notes on what they can't show may be longer."""
     pipeline = monitor.pipeline
     total = pipeline.so_far()
     rate = pipeline.rate_hz
@@ -121,6 +142,13 @@ def final_lines(monitor: Monitor, *, complete: bool) -> Iterator[str]:
         f"at {rate:g} Hz, {laps} laps, {pipeline.timed_laps} timed" + ("" if complete else " (interrupted)")
     )
     yield f"samples: {total.received} received, {pipeline.lost_samples} lost in {pipeline.gaps} gaps, {total.idle} idle"
+    if total.idle > _MOSTLY_IDLE * total.received:
+        slowest = monitor.sheet.statistics.slowest_counted_m_s
+        yield (
+            f"{100.0 * total.idle / total.received:.0f} % of the log did not count as running: its speed was below "
+            f"{slowest:g} m/s (statistics.slowest_counted_m_s; check the unit of log.columns.speed too)"
+        )
+    yield from blind.lines()
     yield ""
     yield "     used reject  RMS  share of time, %                stroke     bump stop"
     yield "        %     ed mm/s  HS reb  LS reb  LS com  HS com mm used    n  sum s peak N"
@@ -142,10 +170,11 @@ def final_lines(monitor: Monitor, *, complete: bool) -> Iterator[str]:
         yield "                                mm      mm      mm             s"
         for index, name in enumerate(pipeline.platform.names):
             heights = total.heights
+            below_s = int(heights.below[index]) / rate if heights.counts[index].any() else math.nan
             yield (
                 f"{clean(name, 24):<26}{number(heights.lowest_mm[index]):>8}"
                 f"{number(heights.height_quantile(index, 0.01)):>8}{pipeline.platform.lowest_mm[index]:>8.1f}"
-                f"{int(heights.below[index]) / rate:>14.2f}"
+                f"{number(below_s, '.2f'):>14}"
             )
     yield ""
     yield from _standing_lines(monitor)
@@ -159,7 +188,7 @@ def _standing_lines(monitor: Monitor) -> Iterator[str]:
     yield f"alerts: {monitor.announced} announced; not back to normal and acknowledged:"
     for alarm in standing:
         definition = alarm.definition
-        name = f"{KIND_NAMES.get(definition.kind, definition.kind)} {clean(definition.where, 40)}"
+        name = f"{kind_name(definition.kind)} {clean(definition.where, 40)}"
         times = f", {alarm.occurrences} times" if alarm.occurrences > 1 else ""
         sentence = "" if alarm.evidence is None else f": {clean(alarm.evidence.sentence, 200)}"
         yield f"  {definition.priority:<6}  {name}{sentence} [{alarm.state.value}{times}]"

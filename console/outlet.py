@@ -10,19 +10,24 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from alerts.monitor import Monitor, Step
-from console.lines import final_lines, lap_line, log_lines, stamp, transition_line
+from console.blind_laps import BlindLaps
+from console.lines import final_lines, lap_line, log_lines, reference_words, stamp, transition_line
 from ingest.log_counts import LogCounts
 
 
 @dataclass(frozen=True)
 class Place:
-    """How far a run is: its source, sample time, share of the log (None on a live link), pace and rate."""
+    """How far a run is: its source, sample time, share of the log (None on a live link), pace and rate.
+
+    `notes` is what a person should know of the run before it begins, a line each.
+    """
 
     source: str
     time_s: float
     progress: float | None
     pace: float | None
     rate_hz: float
+    notes: tuple[str, ...] = ()
 
 
 class Outlet(Protocol):
@@ -55,18 +60,23 @@ class PlainOutlet:
     def __init__(self, write: Callable[[str], None], progress: Callable[[float], None] | None = None) -> None:
         self._write = write
         self._progress = progress
+        self._blind = BlindLaps()
 
     def begin(self, monitor: Monitor, place: Place) -> None:
-        """Name the source and the filter in use."""
+        """Name the source, the filter in use and what left and right are held against."""
         chosen = monitor.pipeline.filter
         laps = monitor.pipeline.laps.source
         self._write(
             f"{stamp(0.0)}  replay of {place.source} at {place.rate_hz:g} Hz; velocity over "
             f"{2 * chosen.half_width + 1} samples; laps from {laps.replace('_', ' ') if laps else 'nothing'}"
+            f"{reference_words(monitor)}"
         )
+        for note in place.notes:
+            self._write(note)
 
     def step(self, monitor: Monitor, step: Step, place: Place) -> None:
         """One line for each alert transition and each lap, in the order of their samples."""
+        self._blind.take(step)
         lines = [(t.sample, 1, transition_line(t)) for t in step.transitions]
         lines += [(lap.end_sample, 0, lap_line(lap, monitor.engine.time_s(lap.end_sample))) for lap in step.laps]
         for _, _, line in sorted(lines, key=lambda entry: entry[:2]):
@@ -78,7 +88,7 @@ class PlainOutlet:
         """The tables at the end."""
         for line in log_lines(counts):
             self._write(line)
-        for line in final_lines(monitor, complete=complete):
+        for line in final_lines(monitor, self._blind, complete=complete):
             self._write(line)
 
     def close(self) -> None:

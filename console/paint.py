@@ -163,6 +163,20 @@ def clock(seconds: float | None, glyphs: Glyphs) -> str:
     return f"{whole // 60}:{whole % 60:02d}"
 
 
+def lap_time(seconds: float | None, glyphs: Glyphs) -> str:
+    """Minutes, seconds and hundredths, for a lap that is over.
+
+    Examples
+    --------
+    >>> lap_time(56.866, BLOCKS), lap_time(119.996, BLOCKS), lap_time(None, BLOCKS)
+    ('0:56.87', '2:00.00', '–')
+    """
+    if seconds is None or not math.isfinite(seconds):
+        return glyphs.dash
+    hundredths = round(seconds * 100)
+    return f"{hundredths // 6000}:{hundredths % 6000 / 100:05.2f}"
+
+
 def wrap(text: str, width: int, glyphs: Glyphs, first: int = 0, indent: int = 0) -> list[str]:
     """Break between words into lines of at most `width` cells; `first` and `indent` are the margins of the lines.
 

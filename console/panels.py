@@ -13,8 +13,9 @@ from rich.cells import cell_len
 from rich.style import Style
 from rich.text import Text
 
-from console.paint import BEYOND, LIMIT, LOW_SPEED, STRONG, Glyphs, clock, fit, fit_name, number, pieces, safe, title
-from console.view import BoardView, CornerView, LapPoint, PointView, StopCount
+from console.paint import BEYOND, LIMIT, LOW_SPEED, STRONG, Glyphs, fit, fit_name, lap_time, number, pieces, safe, title
+from console.trends import LapPoint
+from console.view import BoardView, CornerView, PointView, StopCount
 from dsp.asymmetry import PLACES
 
 WIDE = 50  # cells from which travel shows its extremes and heights a bar
@@ -148,7 +149,8 @@ def laps(view: BoardView, width: int, glyphs: Glyphs) -> list[Text]:
     label, tail = 18, 7 * _LATEST
     room = max(4, width - label - tail - 1)
     shown = view.laps[-room:]
-    heading = f"left faster + L, right - R, limit {glyphs.plus_minus}{limit:g} %"
+    sides = "left + L, right - R, less reference" if view.asymmetry.beyond_reference else "left faster + L, right - R"
+    heading = f"{sides}, limit {glyphs.plus_minus}{limit:g} %"
     lines = [title("LAPS", width, glyphs, heading)]
     for place in PLACES:
         line = pieces(f"{place:<{label}}")
@@ -209,7 +211,7 @@ def lap_list(view: BoardView, width: int, glyphs: Glyphs, most: int) -> list[Tex
     shown: list[LapPoint] = list(reversed(view.laps))[:most]
     for lap in shown:
         name = fit(safe(lap.name, glyphs), 6, glyphs)
-        line = pieces(f"lap {name} {fit(safe(lap.kind, glyphs), 11, glyphs)} {clock(lap.duration_s, glyphs):>6}")
+        line = pieces(f"lap {name} {fit(safe(lap.kind, glyphs), 11, glyphs)} {lap_time(lap.duration_s, glyphs):>8}")
         numbers = "".join(number(value, 6, 0, glyphs) for value in lap.rms_mm_s)
         line.append(numbers.rjust(max(0, width - line.cell_len)))
         lines.append(line)

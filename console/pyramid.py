@@ -160,10 +160,17 @@ def _rows(form: tuple[int, int, bool]) -> int:
 
 def _heading(view: BoardView, axle: str, width: int, glyphs: Glyphs, scale: int) -> Text:
     seconds = f"{view.window_s:.0f} s"
-    long = f"mm moved per s: bar last {seconds}, {glyphs.tick} stint, end {scale}"
-    short = f"mm/s, last {seconds}, {glyphs.tick} stint"
+    basis = f"last {seconds}, {glyphs.tick} stint"
     words = axle.upper()
-    return title(words, width, glyphs, long if len(long) + len(words) + 4 <= width else short)
+    choices = (
+        f"mm moved/s: bar {basis}, full bar {scale}",
+        f"mm moved/s: {basis}, full bar {scale}",
+        f"mm moved/s, {basis}",
+        "mm moved/s",
+    )
+    # A heading has two blanks and at least one cell of rule.
+    chosen = next((choice for choice in choices if len(words) + len(choice) + 3 <= width), "")
+    return title(words, width, glyphs, chosen)
 
 
 def _band(
@@ -252,6 +259,11 @@ def _asymmetry(view: BoardView, axle: str, width: int, glyphs: Glyphs) -> list[T
         return [line]
     limit = f"{glyphs.plus_minus}{found.limit_percent:g} %"
     room = width - len(word) - 1
-    choices = (f"left/right, {basis}, limit {limit}", f"left/right, {basis}", basis)
+    choices = [f"left/right, {basis}, limit {limit}", f"{basis}, limit {limit}"]
+    # Numbers less a reference and their narrower limit would be misread without these words; the lap can do without.
+    if found.beyond_reference:
+        choices += [f"less reference, limit {limit}", f"less ref. {limit}"]
+    else:
+        choices += [f"left/right, {basis}", basis]
     words = next((c for c in choices if len(c) <= room), "left/right")
     return [pieces(fit(words, room, glyphs) + " ", (word, BEYOND)), numbers]

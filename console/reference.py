@@ -1,31 +1,43 @@
 """A reference stint, read back from the results directory of an earlier run.
 
-In: a results directory (or its summary.json). Out: left/right asymmetry at each place. Raises ResultsError when it
-is not one, or when it does not fit.
+In: a results directory (or its summary.json) and the car sheet. Out: left/right asymmetry at each place, and notes
+on how well it fits. Raises ResultsError when it is not one, or is of another car.
 """
 
 from __future__ import annotations
 
 import json
 import math
+from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from console.describe import FORMAT_VERSION
 from console.results import SUMMARY
 from dsp.asymmetry import PLACES, Asymmetry
 from ingest.errors import ResultsError
+from ingest.sheet import Sheet
 from ingest.text import clean
 
 _LARGEST_BYTES = 50_000_000  # a summary is some 100 kB
 
 
-def load_reference(path: Path) -> dict[str, Asymmetry]:
-    """Asymmetry of a reference stint at each of `dsp.asymmetry.PLACES`.
+@dataclass(frozen=True)
+class Reference:
+    """A reference stint: asymmetry at each of `dsp.asymmetry.PLACES`, and what a person should know of it, in lines."""
+
+    asymmetry: dict[str, Asymmetry]
+    notes: tuple[str, ...] = ()
+
+
+def load_reference(path: Path, sheet: Sheet) -> Reference:
+    """Read a reference stint of the car that the sheet describes.
 
     Raises
     ------
     ResultsError
-        The file is absent, not a summary, of another format version, or has no timed laps.
+        The file is absent, not a summary, of another format version or another car, or has no timed laps.
     """
     shown = clean(path, 200)
     try:
@@ -44,6 +56,11 @@ def load_reference(path: Path) -> dict[str, Asymmetry]:
         raise ResultsError(f"{shown}: is not a summary of an earlier run")
     if content.get("format_version") != FORMAT_VERSION:
         raise ResultsError(f"{shown}: was written by another version of the program; replay that stint again")
+    if content.get("car") != sheet.car.name:
+        raise ResultsError(
+            f"{shown}: is a stint of the car {clean(content.get('car'), 80)}, but the sheet is of {sheet.car.name}; "
+            "name a stint of the same car"
+        )
     if not content.get("laps_timed"):
         raise ResultsError(f"{shown}: holds no timed lap, so it can't be a reference")
     try:
@@ -56,4 +73,11 @@ def load_reference(path: Path) -> dict[str, Asymmetry]:
         raise ResultsError(f"{shown}: lacks the asymmetry of an axle, so it can't be a reference") from None
     if not all(math.isfinite(entry.log_ratio) and math.isfinite(entry.distance) for entry in reference.values()):
         raise ResultsError(f"{shown}: the asymmetry of an axle is not a number")
-    return reference
+    return Reference(reference, tuple(_notes(content, sheet, shown)))
+
+
+def _notes(content: dict[str, Any], sheet: Sheet, shown: str) -> Iterator[str]:
+    if sheet.digest and content.get("sheet_sha256") != sheet.digest:
+        yield f"reference {shown}: made with another version of the car sheet; what changed there counts as asymmetry"
+    if content.get("complete") is not True:
+        yield f"reference {shown}: an interrupted run, with {clean(content['laps_timed'], 12)} timed laps"

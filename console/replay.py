@@ -57,15 +57,16 @@ def replay(path: Path, sheet: Sheet, outlet: Outlet, options: ReplayOptions, clo
     BrokenPipeError
         Whoever read the outlet has gone; raised after the results, marked as incomplete, have been written.
     """
-    reference = None if options.reference is None else load_reference(options.reference)
+    reference = None if options.reference is None else load_reference(options.reference, sheet)
     shown = _Shown(outlet)
     with open_log(path, sheet) as log, Stopping() as stopping:
         writer = None
         if options.results is not None:
             writer = ResultsWriter(options.results, overwrite=options.overwrite)
         try:
-            monitor = Monitor(sheet, log.rate_hz, log.roles, reference)
-            run = _Run(log, monitor, shown, writer, clean(path.name, 80))
+            monitor = Monitor(sheet, log.rate_hz, log.roles, None if reference is None else reference.asymmetry)
+            notes = () if reference is None else reference.notes
+            run = _Run(log, monitor, shown, writer, clean(path.name, 80), notes)
             fault = run.play(Pacer(options.pace, clock), stopping)
             complete = fault is None and stopping.signal is None and not shown.reader_gone
             run.finish(
@@ -110,12 +111,21 @@ class _Shown:
 class _Run:
     """One replay under way."""
 
-    def __init__(self, log: Log, monitor: Monitor, outlet: _Shown, writer: ResultsWriter | None, name: str) -> None:
+    def __init__(
+        self,
+        log: Log,
+        monitor: Monitor,
+        outlet: _Shown,
+        writer: ResultsWriter | None,
+        name: str,
+        notes: tuple[str, ...],
+    ) -> None:
         self._log = log
         self._monitor = monitor
         self._outlet = outlet
         self._writer = writer
         self._name = name
+        self._notes = notes
         self._first_sample: int | None = None
 
     def play(self, pacer: Pacer, stopping: Stopping) -> LogError | None:
@@ -162,7 +172,7 @@ class _Run:
         self._outlet.step(self._monitor, step, self._place(time_s, pace))
 
     def _place(self, time_s: float, pace: float | None) -> Place:
-        return Place(self._name, time_s, self._log.progress(), pace, self._log.rate_hz)
+        return Place(self._name, time_s, self._log.progress(), pace, self._log.rate_hz, self._notes)
 
     @staticmethod
     def _parts(chunk: Chunk, pace: float | None) -> Iterator[Chunk]:

@@ -109,8 +109,9 @@ def make_console(file: IO[str] | None = None, *, no_color: bool = False) -> Cons
 
 def can_show_board(file: IO[str] | None = None) -> bool:
     """Whether the stream is a terminal that can place its cursor; elsewhere plain lines are right."""
+    # Asked of the stream itself: the variables that force colour into a pipe make no terminal of it.
     console = make_console(file)
-    return console.is_terminal and not console.is_dumb_terminal
+    return (sys.stdout if file is None else file).isatty() and not console.is_dumb_terminal
 
 
 class BoardScreen:

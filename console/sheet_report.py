@@ -1,6 +1,7 @@
 """What follows from a car sheet: wheel rates, ride rates and frequencies, damping ratios, travel left.
 
-In: a validated sheet. Out: plain lines. All at static ride height; formulas in `dsp.kinematics`.
+In: a validated sheet. Out: plain lines: geometry, rates, what the sensors read, margins. All at static ride height;
+formulas in `dsp.kinematics`.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ import numpy as np
 from console.lines import number
 from dsp.kinematics import MotionRatio, damping_ratio, ride_frequency_hz, ride_rate_n_mm, wheel_rate_n_mm
 from dsp.velocity import VelocityFilter
+from ingest.calibration import readings_at
 from ingest.chunk import CORNERS
 from ingest.sheet import Sheet
 from ingest.text import clean
@@ -79,6 +81,12 @@ def sheet_lines(sheet: Sheet) -> Iterator[str]:
     """The report of `damperwatch sheet`, at most 80 columns wide."""
     yield f"{clean(sheet.car.name, 60)}: the sheet is valid"
     yield f"mass {sheet.car.mass_kg:g} kg, {100 * sheet.car.front_share:.1f} % on the front axle"
+    yield (
+        f"wheelbase {sheet.car.wheelbase_mm:g} mm, tracks {sheet.car.track_front_mm:g} mm front and "
+        f"{sheet.car.track_rear_mm:g} mm rear"
+    )
+    height = sheet.car.centre_of_gravity_height_mm
+    yield f"centre of gravity {f'{height:g} mm above the road' if height else 'at a height not given'}"
     yield ""
     figures = {corner: corner_figures(sheet, corner) for corner in CORNERS}
     yield f"{'at static ride height':<38}" + "".join(f"{corner:>10}" for corner in CORNERS)
@@ -87,6 +95,8 @@ def sheet_lines(sheet: Sheet) -> Iterator[str]:
         yield f"{label:<38}{cells}"
     loads = "".join(f"{sheet.static_load_n(corner):>10.0f}" for corner in CORNERS)
     yield f"{'static wheel load, N':<38}{loads}"
+    yield ""
+    yield from _sensor_lines(sheet)
     if sheet.platform:
         yield ""
         yield f"{'platform point':<28}{'static mm':>12}{'limit mm':>12}{'in hand mm':>12}"
@@ -102,6 +112,34 @@ def sheet_lines(sheet: Sheet) -> Iterator[str]:
             f"  at {rate_hz:4.0f} Hz a window of {2 * chosen.half_width + 1:>2} samples keeps {kept:.1f} %, "
             f"{1000 * chosen.delay_s:.0f} ms behind the newest sample"
         )
+
+
+def _sensor_lines(sheet: Sheet) -> Iterator[str]:
+    """What each sensor reads at the ends of the stroke and at static: a wrong unit, polarity or zero shows here."""
+    sensors = [sheet.sensor(corner) for corner in CORNERS]
+    strokes = [sheet.suspension(corner) for corner in CORNERS]
+    travels_mm = np.array(
+        [
+            [-part.travel_to_full_droop_mm for part in strokes],
+            [0.0] * len(strokes),
+            [part.travel_to_full_bump_mm for part in strokes],
+        ]
+    )
+    readings = readings_at(sheet, travels_mm)
+    yield f"{'sensor reading':<38}" + "".join(f"{corner:>10}" for corner in CORNERS)
+    yield f"{'unit':<38}" + "".join(f"{sensor.unit:>10}" for sensor in sensors)
+    doubtful = False
+    for label, row in zip(("at full droop", "at static ride height", "at full bump"), readings, strict=True):
+        cells = ""
+        # The search leaves some 1e-14 where a reading is 0.
+        for sensor, reading in zip(sensors, (np.round(row, 9) + 0.0).tolist(), strict=True):
+            lowest, highest = sensor.reading_range or (-math.inf, math.inf)
+            within = lowest <= reading <= highest
+            doubtful = doubtful or not within
+            cells += f"{number(reading, '.5g') + ('' if within else '!'):>10}"
+        yield f"{label:<38}{cells}"
+    if doubtful:
+        yield "! a reading that the sensor can't give or that reading_range calls a fault"
 
 
 _ROWS = (

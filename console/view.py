@@ -8,20 +8,19 @@ came: whoever paints them makes them safe.
 from __future__ import annotations
 
 import math
-from collections import deque
-from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from alerts.alert import Priority, Standing
 from alerts.lifecycle import State
 from alerts.monitor import Monitor
-from dsp.asymmetry import PLACES, Asymmetry, of_corners
-from dsp.summary import LapSummary, Share, StopTally
+from console.lines import kind_name
+from console.trends import LapPoint, Trends
+from dsp.asymmetry import PLACES, of_corners
+from dsp.heights import HeightTally
+from dsp.summary import Share, StopTally
 from ingest.chunk import CORNERS, Ints
 
-# Older laps fall off: more would not fit beside one another on any terminal.
-LAPS_KEPT = 40
 # A link that has been silent this long no longer says where the car is: numbers of now become dashes.
 STALE_AFTER_S = 2.0
 
@@ -70,41 +69,6 @@ class LinkStatus:
 
 
 @dataclass(frozen=True)
-class LapPoint:
-    """One finished lap. `percent` is left against right at each of PLACES, `rms_mm_s` each corner's velocity."""
-
-    name: str
-    kind: str
-    duration_s: float
-    percent: dict[str, float]
-    rms_mm_s: tuple[float, ...]
-
-    @property
-    def compared(self) -> bool:
-        """Whether it is a lap that can be held against others."""
-        return self.kind in {"timed", "whole"}
-
-
-class LapTrends:
-    """The last laps, oldest first; it keeps `LAPS_KEPT` of them."""
-
-    def __init__(self) -> None:
-        self._laps: deque[LapPoint] = deque(maxlen=LAPS_KEPT)
-
-    @property
-    def laps(self) -> tuple[LapPoint, ...]:
-        """The laps kept."""
-        return tuple(self._laps)
-
-    def add(self, lap: LapSummary) -> None:
-        """Remember a lap that is over."""
-        tally = lap.share.tally
-        percent = {place: found.percent for place, found in of_corners(tally.velocity).items()}
-        rms = tuple(tally.rms(corner) for corner in range(4))
-        self._laps.append(LapPoint(lap.name, lap.verdict.kind, lap.duration_s, percent, rms))
-
-
-@dataclass(frozen=True)
 class StopCount:
     """Bump-stop contacts over some time: how many, how long in all."""
 
@@ -137,7 +101,7 @@ class CornerView:
 
 @dataclass(frozen=True)
 class PointView:
-    """One point of the platform: heights and limit in mm, time below the limit in s."""
+    """One point of the platform: heights and limit in mm, time below the limit in s (NaN when never known)."""
 
     name: str
     height_mm: float
@@ -198,28 +162,20 @@ class BoardView:
     suppressed: tuple[str, ...]
 
 
-_KINDS = {"bump_stop": "bump stop", "platform_low": "platform low", "asymmetry": "left/right", "sensor": "sensor"}
 _RANK = {"high": 0, "medium": 1, "low": 2}
 
 
-def take_view(
-    monitor: Monitor,
-    trends: LapTrends,
-    status: LinkStatus,
-    reference: Mapping[str, Asymmetry] | None = None,
-) -> BoardView:
+def take_view(monitor: Monitor, trends: Trends, status: LinkStatus) -> BoardView:
     """Take a snapshot for the board.
 
     Parameters
     ----------
     monitor : Monitor
         The car under watch.
-    trends : LapTrends
-        Its laps so far.
+    trends : Trends
+        Its laps and announcements so far.
     status : LinkStatus
         What the link says of itself.
-    reference : mapping of place to Asymmetry, or None
-        The reference stint the monitor was given.
     """
     sheet, pipeline = monitor.sheet, monitor.pipeline
     stint = pipeline.so_far()
@@ -234,12 +190,12 @@ def take_view(
         low_speed_compression_mm_s=sheet.velocity.low_speed_compression_mm_s,
         low_speed_rebound_mm_s=sheet.velocity.low_speed_rebound_mm_s,
         corners=_corners(monitor, stint, status),
-        asymmetry=_asymmetry(monitor, trends, stint, reference),
+        asymmetry=_asymmetry(monitor, trends, stint),
         points=_points(monitor, stint, status),
-        laps=trends.laps,
-        alerts=_alerts(monitor),
+        laps=tuple(replace(lap, percent=_less_reference(monitor, lap.percent)) for lap in trends.laps),
+        alerts=_alerts(monitor, trends),
         suppressed=tuple(
-            f"{_KINDS.get(s.definition.kind, s.definition.kind)} {s.definition.where}"
+            f"{kind_name(s.definition.kind)} {s.definition.where}"
             for s in monitor.standings
             if s.suppressed and s.state is not State.NORMAL
         ),
@@ -298,34 +254,51 @@ def _points(monitor: Monitor, stint: Share, status: LinkStatus) -> tuple[PointVi
             stint_lowest_mm=float(stint.heights.lowest_mm[place]),
             static_mm=float(platform.static_mm[place]),
             limit_mm=float(platform.lowest_mm[place]),
-            lap_below_s=int(lap.below[place]) / rate_hz,
-            stint_below_s=int(stint.heights.below[place]) / rate_hz,
+            lap_below_s=_below_s(lap, place, rate_hz),
+            stint_below_s=_below_s(stint.heights, place, rate_hz),
         )
         for place, name in enumerate(platform.names)
     )
 
 
-def _asymmetry(
-    monitor: Monitor, trends: LapTrends, stint: Share, reference: Mapping[str, Asymmetry] | None
-) -> AsymmetryView:
+def _below_s(heights: HeightTally, place: int, rate_hz: float) -> float:
+    """Time below the limit; NaN when the point's height was never known."""
+    return int(heights.below[place]) / rate_hz if heights.counts[place].any() else math.nan
+
+
+def _less_reference(monitor: Monitor, percent: dict[str, float]) -> dict[str, float]:
+    """Left against right with the reference stint's own taken off, as the alert judges it."""
+    if monitor.reference is None:
+        return percent
+    return {place: percent[place] - monitor.reference[place].percent for place in PLACES}
+
+
+def _asymmetry(monitor: Monitor, trends: Trends, stint: Share) -> AsymmetryView:
     """Of the last comparable lap, as the alert judges it; before there is one, of the stint so far."""
     limits = monitor.sheet.alerts.asymmetry
     compared = [lap for lap in trends.laps if lap.compared]
     if compared:
         percent, basis = dict(compared[-1].percent), f"lap {compared[-1].name}"
     else:
-        percent, basis = {p: found.percent for p, found in of_corners(stint.tally.velocity).items()}, "stint"
-    if reference is None:
+        percent, basis = {p: found.percent for p, found in of_corners(stint.tally.paired).items()}, "stint"
+    if monitor.reference is None:
         return AsymmetryView(percent, basis, limits.trip_percent)
-    percent = {place: percent[place] - reference[place].percent for place in PLACES}
+    percent = _less_reference(monitor, percent)
     return AsymmetryView(percent, basis, limits.trip_percent_from_reference, beyond_reference=True)
 
 
-def _alerts(monitor: Monitor) -> tuple[AlertView, ...]:
-    """Alerts that stand and nothing suppresses: unacknowledged first, then by priority, then the newest."""
+def _alerts(monitor: Monitor, trends: Trends) -> tuple[AlertView, ...]:
+    """Alerts that stand and nothing suppresses: by priority, then unacknowledged first, then the newest.
+
+    New is what was announced last; what happens to an alert after that does not move it.
+    """
     speaking = [s for s in monitor.standings if s.state is not State.NORMAL and not s.suppressed]
     speaking.sort(
-        key=lambda s: (s.state not in _UNACKNOWLEDGED, _RANK[s.definition.priority], -(s.last_change_sample or 0))
+        key=lambda s: (
+            _RANK[s.definition.priority],
+            s.state not in _UNACKNOWLEDGED,
+            -trends.announced.get(s.definition.key, 0),
+        )
     )
     return tuple(_alert(monitor, standing) for standing in speaking)
 
@@ -334,7 +307,7 @@ def _alert(monitor: Monitor, standing: Standing) -> AlertView:
     definition, evidence, since = standing.definition, standing.evidence, standing.since_sample
     return AlertView(
         priority=definition.priority,
-        kind=_KINDS.get(definition.kind, definition.kind.replace("_", " ")),
+        kind=kind_name(definition.kind),
         where=definition.where,
         sentence="" if evidence is None else evidence.sentence,
         since_lap="" if since is None else monitor.lap_at(since),

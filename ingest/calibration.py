@@ -3,7 +3,8 @@
 In: readings of the four sensors as a log or link delivers them. Out: a new column-major array of damper travel.
 Everything affine is folded into one slope and one intercept per corner, so a plain linear sensor costs one
 multiply-add; lever geometry and tables follow only where the sheet has them. Sample by sample, no memory: any
-split gives the same bits. A reading that is not finite gives NaN; nothing raises for a validated sheet.
+split gives the same bits. A reading that is not finite, or that gives a travel beyond all measure, becomes NaN;
+nothing raises for a validated sheet.
 """
 
 from __future__ import annotations
@@ -17,6 +18,13 @@ from ingest.chunk import CORNERS, Floats
 from ingest.sheet import Sheet
 from ingest.sheet_parts import Pair, Sensor
 from ingest.units import LENGTH_TO_MM
+
+# Beyond this a travel is no length any more, and its powers would overflow further on.
+_LARGEST_TRAVEL_MM = 1e9
+
+# Positions, mm or degrees at the sensor, among which a reading is looked for, and how finely: 0.05 mm.
+_FARTHEST_POSITION = 2000.0
+_GRID_POINTS = 80_001
 
 Curve = Callable[[Floats], Floats]
 
@@ -49,7 +57,7 @@ class _CornerSteps:
     """One corner's way from reading to damper travel: affine, then for some sensors curves and affines in turn."""
 
     def __init__(self, sensor: Sensor) -> None:
-        self.slope, self.intercept = _to_position(sensor)
+        self.slope, self.intercept = to_position(sensor)
         self.curves: list[tuple[Curve, float, float]] = []
         if sensor.lever is not None:
             radius_mm = sensor.lever.radius_mm
@@ -105,7 +113,7 @@ class Calibration:
         Returns
         -------
         array of shape (n_samples, 4), mm
-            Column-major; positive in compression, NaN where the reading was not finite.
+            Column-major; positive in compression, NaN where the reading can be no position.
         """
         travel_mm = np.empty(sensors.shape, dtype=np.float64, order="F")
         # A reading may be anything a faulty logger writes, so overflow is not news: it ends as NaN below.
@@ -119,13 +127,13 @@ class Calibration:
                     values[:] = curve(values)
                     values *= slope
                     values += intercept
-        known = np.isfinite(travel_mm)
+        known = np.abs(travel_mm) <= _LARGEST_TRAVEL_MM
         if not known.all():
             travel_mm[~known] = np.nan
         return travel_mm
 
 
-def _to_position(sensor: Sensor) -> tuple[float, float]:
+def to_position(sensor: Sensor) -> tuple[float, float]:
     """Slope and intercept from reading to sensor mm (linear) or degrees (rotary)."""
     if sensor.points is not None:
         (reading_a, position_a), (reading_b, position_b) = sensor.points
@@ -134,3 +142,38 @@ def _to_position(sensor: Sensor) -> tuple[float, float]:
     if sensor.kind == "rotary":
         return (math.degrees(1.0) if sensor.unit == "rad" else 1.0), 0.0
     return LENGTH_TO_MM[sensor.unit], 0.0
+
+
+def readings_at(sheet: Sheet, travels_mm: Floats) -> Floats:
+    """Readings that a car's sensors give at some damper travels: the way back, found on a fine grid.
+
+    Parameters
+    ----------
+    sheet : Sheet
+        The car.
+    travels_mm : array of shape (n_travels, 4), mm
+        Damper travel at each corner.
+
+    Returns
+    -------
+    array of shape (n_travels, 4)
+        Each in its sensor's unit; NaN where the sensor can't reach that travel.
+    """
+    calibration = Calibration(sheet)
+    grid = np.empty((_GRID_POINTS, 4), order="F")
+    for column, corner in enumerate(CORNERS):
+        sensor = sheet.sensor(corner)
+        lowest, highest = -_FARTHEST_POSITION, _FARTHEST_POSITION
+        if sensor.lever is not None:
+            # Beyond a right angle to its line of motion a lever would come back.
+            lowest, highest = (angle - sensor.lever.angle_at_zero_deg for angle in (-90.0, 90.0))
+        slope, intercept = to_position(sensor)
+        grid[:, column] = (np.linspace(lowest, highest, _GRID_POINTS) - intercept) / slope
+    found = calibration.process(grid)
+    readings = np.full(travels_mm.shape, np.nan)
+    for column in range(4):
+        rising = slice(None) if found[-1, column] > found[0, column] else slice(None, None, -1)
+        readings[:, column] = np.interp(
+            travels_mm[:, column], found[rising, column], grid[rising, column], left=np.nan, right=np.nan
+        )
+    return readings

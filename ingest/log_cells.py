@@ -24,6 +24,9 @@ _NO_VALUE_WORDS = frozenset({"nan", "+nan", "-nan", "na", "n/a", "#n/a", "null",
 _NUMBER = r"^[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?$"
 _INFINITE = r"^(?i)[+-]?inf(inity)?$"
 
+# No sensor reads beyond this in any unit; the squares and cubes of such a value would overflow further on.
+LARGEST_READING = 1e9
+
 # Row indices of a batch to line numbers in the file.
 LinesOf = Callable[[Ints], Ints]
 
@@ -39,12 +42,17 @@ class CellReader:
         The log's name, for messages.
     decimal : {".", ","}
         Decimal sign of texts.
+    bounded : set of str
+        Columns in which a value beyond `LARGEST_READING` counts as infinite.
     """
 
-    def __init__(self, counts: LogCounts, place: str, decimal: str = ".") -> None:
+    def __init__(
+        self, counts: LogCounts, place: str, decimal: str = ".", bounded: frozenset[str] = frozenset()
+    ) -> None:
         self._counts = counts
         self._place = place
         self._decimal = decimal
+        self._bounded = bounded
 
     def from_numbers(self, column: str, array: Any, lines_of: LinesOf) -> Floats:
         """Values of an Arrow array of numbers or truths; nulls become NaN and count as empty."""
@@ -75,12 +83,12 @@ class CellReader:
         return pc.replace_substring(pc.replace_substring(texts, ".", "x"), ",", ".")
 
     def _checked(self, column: str, values: Floats, array: Any, lines_of: LinesOf) -> Floats:
-        finite = np.isfinite(values)
+        finite = np.abs(values) <= LARGEST_READING if column in self._bounded else np.isfinite(values)
         if finite.all():
             return values
         values = values.copy()
         empty = array.is_null().to_numpy(zero_copy_only=False) if array.null_count else np.zeros(len(values), bool)
-        infinite = np.isinf(values)
+        infinite = ~finite & ~np.isnan(values)
         self._note(column, "empty", empty, lines_of)
         self._note(column, "infinite", infinite, lines_of)
         self._note(column, "not_a_number", ~finite & ~infinite & ~empty, lines_of)
@@ -97,6 +105,8 @@ class CellReader:
         empty = pc.fill_null(pc.binary_length(trimmed), 0).to_numpy(zero_copy_only=False) == 0
         # A number too large for a double has become infinite.
         infinite = self._matching(trimmed, _INFINITE) | np.isinf(values)
+        if column in self._bounded:
+            infinite |= np.abs(values) > LARGEST_READING
         values[infinite] = np.nan
         rest = np.flatnonzero(~(plain | empty | infinite))
         no_value = np.zeros(len(array), dtype=np.bool_)

@@ -58,6 +58,11 @@ class WantedColumns:
         """Their names in the log, each once."""
         return list(dict.fromkeys(column.name for column in self.all))
 
+    @property
+    def readings(self) -> frozenset[str]:
+        """Names of the columns that hold the dampers' readings."""
+        return frozenset(column.name for column in self.dampers)
+
     def key_of(self, name: str) -> str:
         """Sheet key of the first wanted column with this name."""
         return next(column.key for column in self.all if column.name == name)

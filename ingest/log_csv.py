@@ -66,7 +66,7 @@ class CsvRows:
         self._layout = layout
         self._counts = counts
         self._wanted = wanted_columns(layout)
-        self._cells = CellReader(counts, self._place, layout.decimal)
+        self._cells = CellReader(counts, self._place, layout.decimal, self._wanted.readings)
         self._size = os.path.getsize(path)
         with open(path, "rb") as file:
             head = _read_head(file, layout, self._place)

@@ -1,7 +1,8 @@
 """A Parquet log as batches of `Rows`: only the columns in use, in constant memory.
 
-In: a path and the sheet's `log`. Out: `Rows` in the order of the file. Raises `LogError` for a file that can't be
-opened or whose columns are missing or no numbers; damage in mid-file raises it after all before it was given.
+In: a path and the sheet's `log`. Out: `Rows` in the order of the file; a time column may hold timestamps. Raises
+`LogError` for a file that can't be opened or whose columns are missing or no numbers; damage in mid-file raises it
+after all before it was given.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ from typing import Any
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
 from ingest.chunk import Floats
@@ -21,6 +23,7 @@ from ingest.log_counts import LogCounts
 from ingest.rows import Rows
 from ingest.sheet_log import LogLayout
 from ingest.text import clean
+from ingest.units import TIME_TO_S
 
 # One channel of a batch is 256 kB, which stays in a core's cache while it is converted.
 _BATCH_ROWS = 32_768
@@ -44,8 +47,10 @@ class ParquetRows:
     def __init__(self, path: str, layout: LogLayout, counts: LogCounts) -> None:
         self._place = clean(path, 200)
         self._wanted = wanted_columns(layout)
-        self._cells = CellReader(counts, self._place)
+        self._cells = CellReader(counts, self._place, bounded=self._wanted.readings)
         self._read = 0
+        self._time = layout.time
+        self._first_tick: int | None = None
         try:
             self._file = pq.ParquetFile(path, page_checksum_verification=True)
             schema = self._file.schema_arrow
@@ -69,11 +74,13 @@ class ParquetRows:
         """Batches in the order of the file; damage in mid-file raises `LogError` after all before it was given."""
         names = list(self._column_of.values())
         try:
-            batches = self._file.iter_batches(batch_size=_BATCH_ROWS, columns=names, use_threads=True)
-            while (batch := next(batches, None)) is not None:
-                rows = self._rows(batch)
-                self._read += batch.num_rows
-                yield rows
+            # Group by group: a batch across two of them would be lost whole with a damaged second one.
+            for group in range(self._file.num_row_groups):
+                batches = self._file.iter_batches(_BATCH_ROWS, row_groups=[group], columns=names, use_threads=True)
+                while (batch := next(batches, None)) is not None:
+                    rows = self._rows(batch)
+                    self._read += batch.num_rows
+                    yield rows
         except _DAMAGE as error:
             raise LogError(
                 f"{self._place}: is damaged after row {self._read} of {self._total} ({clean(error, 120)}); "
@@ -95,6 +102,8 @@ class ParquetRows:
         def values_of(name: str) -> Floats:
             if name not in read:
                 column = batch.column(batch.schema.get_field_index(self._column_of[name]))
+                if pa.types.is_timestamp(column.type):
+                    column = self._since_first(column)
                 read[name] = self._cells.from_numbers(name, column, lambda rows: rows + first_row)
             return read[name]
 
@@ -106,6 +115,16 @@ class ParquetRows:
         sensors, side = self._wanted.collect(values_of, count)
         return Rows(axis=axis, sensors=sensors, side=side, first_line=first_row)
 
+    def _since_first(self, instants: Any) -> Any:
+        """Instants as seconds since the log's first, in the unit that the sheet gives the time column."""
+        assert self._time is not None
+        ticks = instants.cast(pa.int64())
+        if self._first_tick is None:
+            self._first_tick = next((tick.as_py() for tick in ticks if tick.is_valid), None)
+        # Only the difference fits a double: ticks since 1970 in ns do not.
+        passed = pc.subtract(ticks, pa.scalar(self._first_tick, pa.int64()))
+        return pc.multiply(passed.cast(pa.float64(), safe=False), TIME_TO_S[instants.type.unit] / self._time.to_s)
+
     def _check_rows(self) -> None:
         if not self._total:
             raise LogError(f"{self._place}: holds columns but no rows")
@@ -113,7 +132,8 @@ class ParquetRows:
 
 def _check_types(place: str, types: dict[str, Any], wanted: WantedColumns) -> None:
     for name, held in types.items():
-        if not _is_number(held):
+        is_time = [column.key for column in wanted.all if column.name == name] == ["log.time"]
+        if not _is_number(held) and not (is_time and pa.types.is_timestamp(held)):
             raise LogError(
                 f"{place}: column {clean(name, 60)} ({wanted.key_of(name)}) holds {clean(held, 60)}, "
                 "not numbers; export it as numbers"

@@ -26,11 +26,14 @@ from ingest.sheet_parts import (
     Positive,
     Sensor,
     Spring,
+    StrokeMm,
     Suspension,
+    within,
 )
 from ingest.sheet_problems import describe_problems
 from ingest.text import clean
 
+_OTHER_LENGTHS = {"metres": 1000.0, "cm": 10.0, "inches": 25.4}
 _LARGEST_SHEET_BYTES = 1_000_000  # a sheet is a few kB; anything larger is some other file
 
 
@@ -44,11 +47,11 @@ class Car(Part):
     """The car as a whole. `front_share` is the front axle's share of the static weight."""
 
     name: Annotated[str, Field(min_length=1, max_length=80), AfterValidator(_printable)]
-    mass_kg: Positive
+    mass_kg: Annotated[Positive, within(50.0, 20_000.0, "kg", {"tonnes": 1000.0, "grams": 0.001})]
     front_share: Annotated[float, Field(gt=0, lt=1)]
-    wheelbase_mm: Positive
-    track_front_mm: Positive
-    track_rear_mm: Positive
+    wheelbase_mm: Annotated[Positive, within(1000.0, 6000.0, "mm", _OTHER_LENGTHS)]
+    track_front_mm: Annotated[Positive, within(500.0, 3000.0, "mm", _OTHER_LENGTHS)]
+    track_rear_mm: Annotated[Positive, within(500.0, 3000.0, "mm", _OTHER_LENGTHS)]
     centre_of_gravity_height_mm: NotNegative = 0.0
 
 
@@ -71,8 +74,8 @@ class CornerEntry(Part):
 
     sensor: Sensor
     motion_ratio_damper_per_wheel: MotionRatio | None = None
-    travel_to_full_bump_mm: Positive | None = None
-    travel_to_full_droop_mm: Positive | None = None
+    travel_to_full_bump_mm: StrokeMm | None = None
+    travel_to_full_droop_mm: StrokeMm | None = None
     spring: Spring | None = None
     bump_stop: BumpStop | None = None
     damper: Damper | None = None

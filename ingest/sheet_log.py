@@ -124,7 +124,7 @@ class LogLayout(Part):
     columns: Columns
     time: TimeColumn | None = None
     counter: CounterColumn | None = None
-    rate_hz: Annotated[Positive, Field(le=20_000)] | None = None
+    rate_hz: Annotated[Positive, Field(ge=20, le=20_000)] | None = None
     delimiter: Literal[",", ";", "\t", "|", " "] = ","
     decimal: Literal[".", ","] = "."
     skip_lines: Annotated[int, Field(ge=0, le=1000)] = 0

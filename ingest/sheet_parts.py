@@ -15,6 +15,24 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validat
 Finite = Annotated[float, Field(allow_inf_nan=False)]
 Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
 NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
+
+
+def within(lowest: float, highest: float, unit: str, mistaken: dict[str, float]) -> AfterValidator:
+    """Check a range that no car leaves; `mistaken` names other units, with how many of `unit` each one is."""
+
+    def check(value: float) -> float:
+        if lowest <= value <= highest:
+            return value
+        meant = next((name for name, factor in mistaken.items() if lowest <= value * factor <= highest), None)
+        hint = f"; {value:g} looks like {meant}" if meant is not None else f", not {value:g}"
+        raise ValueError(f"must be {lowest:g} to {highest:g}, in {unit}{hint}")
+
+    return AfterValidator(check)
+
+
+# Dampers of kart-sized cars to those of trucks, with much to spare: what lies outside is in another unit.
+StrokeMm = Annotated[Positive, within(2.0, 500.0, "mm", {"metres": 1000.0})]
+RateNmm = Annotated[Positive, within(1.0, 5000.0, "N/mm", {"N/m": 0.001})]
 # TOML has no tuples: its lists are taken for them, though nothing else is converted.
 Pair = Annotated[tuple[Finite, Finite], Field(strict=False)]
 
@@ -112,7 +130,7 @@ class Sensor(Part):
 class Spring(Part):
     """A coil spring at the damper: a rate, or a table of [damper travel mm, force N]."""
 
-    rate_n_mm: Positive | None = None
+    rate_n_mm: RateNmm | None = None
     table: ForceTable | None = None
 
     @model_validator(mode="after")
@@ -169,8 +187,8 @@ class Suspension(Part):
     """What both corners of an axle share; a corner may override any key."""
 
     motion_ratio_damper_per_wheel: MotionRatio
-    travel_to_full_bump_mm: Positive
-    travel_to_full_droop_mm: Positive
+    travel_to_full_bump_mm: StrokeMm
+    travel_to_full_droop_mm: StrokeMm
     spring: Spring
     bump_stop: BumpStop | None = None
     damper: Damper | None = None

@@ -22,9 +22,12 @@ _MOST_STEPS_OF_MORE = 0.2
 # Standard deviation of a step, in samples. Steps are rounded to whole samples, so an error of half a sample miscounts;
 # at 0.35 a normally spread error does so for 15 % of the rows.
 _LARGEST_JITTER = 0.35
-_WHOLE_HZ_WITHIN = 0.002
+# Nearer to a whole number than this a rate is taken for it (a crystal is good to 0.01 %); 333.33 Hz is not.
+_WHOLE_HZ_WITHIN = 0.0002
 _CONTRADICTS_BEYOND = 0.02
 _FASTEST_HZ = 20_000.0
+# No damper is logged as slowly as this: it is a time column whose unit is another than the sheet says.
+_SLOWEST_HZ = 20.0
 
 
 def settle_rate(times: Floats, to_s: float, given_hz: float | None, place: str) -> float:
@@ -71,9 +74,14 @@ def settle_rate(times: Floats, to_s: float, given_hz: float | None, place: str) 
             f"{place}: the times run at {measured_hz:.6g} Hz, but log.rate_hz says {given_hz:g}. Correct log.rate_hz "
             "or log.time.unit, or remove log.rate_hz to have it measured."
         )
-    if not measured_hz <= _FASTEST_HZ:
-        raise LogError(f"{place}: the times run at {measured_hz:.6g} Hz. Is log.time.unit right?")
-    rate_hz = _rounded(measured_hz) if given_hz is None else given_hz
+    # A few times far apart say nothing against a rate that the sheet gives.
+    too_slow = given_hz is None and measured_hz < _SLOWEST_HZ
+    if too_slow or not measured_hz <= _FASTEST_HZ:
+        raise LogError(
+            f"{place}: the times run at {measured_hz:.6g} Hz; only {_SLOWEST_HZ:g} to {_FASTEST_HZ:g} Hz make sense. "
+            "Is log.time.unit right? If the log misses most of its samples, give log.rate_hz."
+        )
+    rate_hz = _rounded(measured_hz, forward * to_s) if given_hz is None else given_hz
     if judged:
         _check_steadiness(forward * (to_s * rate_hz), given_hz, place)
     return rate_hz
@@ -91,9 +99,11 @@ def _measured(forward_s: Floats, given_hz: float | None) -> float:
     return 1.0 / typical_s
 
 
-def _rounded(measured_hz: float) -> float:
+def _rounded(measured_hz: float, forward_s: Floats) -> float:
+    """The whole number that the mean or, where rows written twice put the mean off, the median step stands for."""
     whole = float(np.rint(measured_hz))
-    return whole if abs(measured_hz - whole) <= _WHOLE_HZ_WITHIN * measured_hz and whole > 0 else measured_hz
+    nearest = min(abs(measured_hz / whole - 1.0), abs(1.0 / (float(np.median(forward_s)) * whole) - 1.0))
+    return whole if nearest <= _WHOLE_HZ_WITHIN else measured_hz
 
 
 def _check_steadiness(forward_samples: Floats, given_hz: float | None, place: str) -> None:

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from alerts.alert import Transition
+from alerts.alert import Evidence, Transition
 from alerts.monitor import Monitor
 from dsp.stops import Contact
 from dsp.summary import LapSummary
@@ -286,10 +286,17 @@ def key_of(alert: dict[str, Any]) -> tuple[str, str]:
 def test_every_expected_alert_is_announced_in_time_and_no_other(name: str) -> None:
     expected = {key_of(alert): alert for alert in found(name).truth["expected_alerts"]}
     announced = [transition for transition in found(name).transitions if transition.announced]
-    assert sorted(transition.definition.key for transition in announced) == sorted(expected)
+    assert {transition.definition.key for transition in announced} == set(expected)
+    told: dict[tuple[str, str], Evidence] = {}
     for transition in announced:
         alert = expected[transition.definition.key]
-        if alert["from_s"] is not None:
+        assert transition.evidence is not None
+        before = told.get(transition.definition.key)
+        told[transition.definition.key] = transition.evidence
+        if before is not None:
+            # Told again: only a lower platform or a far longer contact is news.
+            assert transition.evidence.severity >= before.severity + before.worse_by
+        elif alert["from_s"] is not None:
             early = 0.05 if alert["kind"] != "sensor" else 0.0
             late = transition.time_s - alert["from_s"]
             assert -early <= late <= latest_s(alert), (transition.definition.key, late)

@@ -162,8 +162,16 @@ def test_evidence_against_a_reference_names_both_numbers_and_the_corner_that_cha
     for transition in found:
         assert transition.evidence is not None
         assert transition.evidence.sentence.startswith("FR ")
-        assert "15 % faster than FL beyond the reference (+5 % in all)" in transition.evidence.sentence
+        assert "15 % faster than FL beyond the reference (FL faster by 5 % in all)" in transition.evidence.sentence
         assert transition.evidence.limit == 8.0
+
+
+@pytest.mark.parametrize(("percent", "faster", "slower"), [(19.0, "FL", "FR"), (-19.0, "FR", "FL")])
+def test_evidence_against_a_reference_has_no_bare_sign(percent: float, faster: str, slower: str) -> None:
+    for transition in run([percent, percent], reference=level(0.0)):
+        assert transition.evidence is not None
+        assert f"% faster than {slower} beyond the reference (19 % in all), in 2 of" in transition.evidence.sentence
+        assert transition.evidence.sentence.startswith(f"{faster} ")
 
 
 def test_the_shape_of_the_distribution_trips_too() -> None:
@@ -174,6 +182,13 @@ def test_the_shape_of_the_distribution_trips_too() -> None:
     assert found[0].evidence is not None
     assert found[0].evidence.unit == "of mean speed"
     assert found[0].evidence.measured > found[0].evidence.limit == 0.20
+    measured = f"{found[0].evidence.measured:.2f}"
+    assert found[0].evidence.sentence == (
+        f"FL and FR compression distributions differ by {measured} of the mean speed, in 2 of the last 2 timed laps"
+    )
+    against = watch(SHEET, laps(np.tile(slow_and_fast, (5, 1))), reference=level(0.0))
+    assert against[0].evidence is not None
+    assert f"of the mean speed beyond the reference ({measured} in all), in" in against[0].evidence.sentence
 
 
 def test_disabled_it_is_silent() -> None:

@@ -63,8 +63,51 @@ def test_names_the_corner_and_says_how_hard(corner: int) -> None:
 
 
 def test_one_contact_is_one_occurrence_however_it_is_cut() -> None:
-    (only,) = watch(LAPS, *cut(in_laps(contacts(900, (300, 800))), [1] * 899))
+    (only,) = watch(LAPS, *cut(in_laps(contacts(900, (300, 790))), [1] * 899))
     assert (only.sample, only.occurrences) == (300 + LONG, 1)
+
+
+@pytest.mark.parametrize("lengths", [[], [1] * 5000, [300, 900, 7], [64] * 100])
+def test_a_contact_is_told_again_at_4_and_16_times_the_limit(lengths: list[int]) -> None:
+    sheet = easy_sheet({"alerts.platform_low.enabled": False})
+    travel = contacts(5000, (300, 300 + 16 * LONG + 1))
+    found = watch(sheet, *cut(chunk(travel), lengths))
+    assert [(t.sample, t.change, t.announced) for t in found] == [
+        (300 + LONG, "occurs", True),
+        (300 + 4 * LONG, "worsens", True),
+        (300 + 16 * LONG, "worsens", True),
+    ]
+    assert found[1].evidence is not None
+    assert found[1].evidence.sentence.startswith(f"still on the bump stop after {4 * LONG / RATE:g} s")
+    assert found[1].evidence.measured == 4 * LONG / RATE
+    assert len(watch(sheet, chunk(travel[:-1]))) == 3
+    travel[300 + 16 * LONG :] = 0.0
+    assert len(watch(sheet, chunk(travel))) == 2
+
+
+def test_a_later_contact_is_news_only_when_it_is_four_times_as_long() -> None:
+    spans = [(100, 300), (QUIET + 1000, QUIET + 1200), (2 * QUIET + 2000, 2 * QUIET + 2000 + 4 * LONG + 1)]
+    found = watch(NO_LAPS, chunk(contacts(4 * QUIET + 2000, *spans)))
+    told = [(t.change, t.announced) for t in found if t.change != "returns"]
+    assert told == [("occurs", True), ("occurs", False), ("occurs", False), ("worsens", True)]
+
+
+def test_a_much_too_long_contact_is_news_after_a_lap_and_a_lap_is_none_after_a_contact() -> None:
+    lap_first = contacts(3500, *[(1100 + 20 * n, 1105 + 20 * n) for n in range(5)], (2300, 2300 + 4 * LONG + 1))
+    assert [(t.sample, t.change) for t in run(lap_first) if t.announced] == [
+        (2 * LAP, "occurs"),
+        (2300 + 4 * LONG, "worsens"),
+    ]
+    contact_first = contacts(3500, (1100, 1100 + LONG + 1), (1300, 1400))
+    assert [(t.sample, t.change) for t in run(contact_first) if t.announced] == [(1100 + LONG, "occurs")]
+
+
+@pytest.mark.parametrize(("speed", "trips"), [(0.0, False), (2.9, False), (3.0, True), (np.nan, True)])
+def test_a_car_that_stands_trips_nothing(speed: float, trips: bool) -> None:
+    side = np.full(900, 50.0)
+    side[300 + LONG] = speed
+    found = watch(easy_sheet({"alerts.platform_low.enabled": False}), chunk(contacts(900, (300, 500)), speed=side))
+    assert changes(found, KIND, "FL") == ([(300 + LONG, "occurs")] if trips else [])
 
 
 @pytest.mark.parametrize("missing", ["reading", "samples"])
@@ -88,7 +131,7 @@ def test_more_contacts_than_the_limit_trip_at_the_end_of_the_lap(count: int, tri
     assert changes(found, KIND, "FR") == ([(2 * LAP, "occurs")] if trips else [])
     if trips:
         assert found[0].evidence is not None
-        assert found[0].evidence.sentence == "5 bump-stop contacts in lap 1 (limit 4)"
+        assert found[0].evidence.sentence == "5 bump-stop contacts in lap 1"
         assert found[0].evidence.since_sample == LAP
         # Said at the first sample of the next lap, and so in it.
         assert found[0].lap == "2"

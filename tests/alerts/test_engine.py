@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Iterable
+from typing import Any
 
 import pytest
 from hypothesis import given, settings
@@ -16,12 +17,24 @@ from alerts.lifecycle import Input, State, abnormal
 RATE = 100.0
 
 
-def evidence(since: int = 0) -> Evidence:
-    return Evidence(1.0, 2.0, "mm", since, "said", "look")
+WORSE_BY = 3.0
 
 
-def see(sample: int, condition: bool | None, where: str = "a", *, immediate: bool = False) -> Observation:
-    return Observation(sample, "k", where, condition, evidence(sample) if condition else None, immediate)
+def evidence(since: int = 0, cause: str = "", severity: float = 0.0) -> Evidence:
+    return Evidence(1.0, 2.0, "mm", since, "said", "look", cause, severity, WORSE_BY)
+
+
+def see(
+    sample: int,
+    condition: bool | None,
+    where: str = "a",
+    *,
+    immediate: bool = False,
+    cause: str = "",
+    severity: float = 0.0,
+) -> Observation:
+    why = evidence(sample, cause, severity) if condition else None
+    return Observation(sample, "k", where, condition, why, immediate)
 
 
 def engine(*definitions: Definition) -> Engine:
@@ -168,6 +181,123 @@ def test_an_acknowledgement_is_not_announced_and_keeps_the_condition() -> None:
     assert tested.standings[0].state is State.NORMAL
 
 
+# ---------------------------------------------------------------- worse, or something else
+
+OTHER: dict[str, Any] = {"cause": "other"}
+CLEARLY: dict[str, Any] = {"severity": 3.0}
+
+
+def told(transitions: Iterable[Transition]) -> list[tuple[int, str, bool]]:
+    return [(t.sample, t.change, t.announced) for t in transitions]
+
+
+@pytest.mark.parametrize(
+    ("change", "is_news"), [({}, False), ({"severity": 2.9}, False), (CLEARLY, True), (OTHER, True)]
+)
+@pytest.mark.parametrize("acknowledged", [False, True])
+def test_what_is_news_is_told_while_it_stands(change: dict[str, Any], is_news: bool, acknowledged: bool) -> None:
+    tested = one()
+    tested.advance([see(0, True)], 1)
+    if acknowledged:
+        tested.tell(("k", "a"), Input.ACKNOWLEDGE, 2)
+    found = tested.advance([see(5, True, **change), see(8, True, **change)], 9)
+    assert told(found) == ([(5, "worsens", True)] if is_news else [])
+    standing = tested.standings[0]
+    assert standing.state is (State.ACKNOWLEDGED if acknowledged and not is_news else State.UNACKNOWLEDGED)
+    assert standing.occurrences == 1
+    assert standing.evidence is not None
+    assert standing.since_sample == standing.evidence.since_sample == (5 if is_news else 0)
+
+
+@pytest.mark.parametrize("change", [CLEARLY, OTHER])
+@pytest.mark.parametrize(("until", "expected"), [(15, []), (16, [(15, "worsens", True)])])
+def test_news_waits_the_on_delay_unless_immediate(
+    change: dict[str, Any], until: int, expected: list[tuple[int, str, bool]]
+) -> None:
+    tested = one(on_s=0.1)
+    tested.advance([see(-20, True)], 0)
+    assert told(tested.advance([see(5, True, **change), see(9, True, **change)], until)) == expected
+    tested = one(on_s=0.1)
+    tested.advance([see(-20, True)], 0)
+    assert told(tested.advance([see(5, True, immediate=True, **change)], until)) == [(5, "worsens", True)]
+
+
+@pytest.mark.parametrize("ends", [see(15, True), see(15, False), see(15, None)], ids=["as before", "normal", "unknown"])
+def test_news_must_hold_through_its_delay(ends: Observation) -> None:
+    tested = one(on_s=0.1, off_s=0.5)
+    tested.advance([see(-20, True)], 0)
+    assert tested.advance([see(5, True, **OTHER), ends], 40) == []
+
+
+def test_a_third_cause_waits_for_itself() -> None:
+    tested = one(on_s=0.1)
+    tested.advance([see(-20, True)], 0)
+    found = tested.advance([see(5, True, **OTHER), see(9, True, cause="third")], 40)
+    assert told(found) == [(19, "worsens", True)]
+    assert found[0].evidence == evidence(9, "third")
+
+
+def test_a_cause_that_was_told_is_the_same_news_until_the_alarm_is_at_rest() -> None:
+    seen = [see(0, True), see(1, True, **OTHER), see(2, True), see(3, True, **OTHER), see(4, False), see(5, True)]
+    tested = one()
+    found = tested.advance(seen, 6)
+    assert [t.sample for t in found if t.announced] == [0, 1]
+    tested.tell(("k", "a"), Input.ACKNOWLEDGE, 6)
+    assert [t.sample for t in tested.advance([see(7, False), see(8, True, **OTHER)], 9) if t.announced] == [8]
+
+
+@pytest.mark.parametrize("latches", [False, True])
+@pytest.mark.parametrize(
+    ("change", "is_news"), [({}, False), ({"severity": 2.9}, False), (CLEARLY, True), (OTHER, True)]
+)
+def test_coming_again_unacknowledged_is_news_when_it_is_worse_or_another(
+    change: dict[str, Any], is_news: bool, latches: bool
+) -> None:
+    found = one(latches=latches).advance([see(0, True), see(1, False), see(2, True, **change)], 10)
+    assert told(found)[2] == (2, "occurs", is_news)
+
+
+def test_coming_again_less_badly_shows_the_worst_but_says_what_it_is() -> None:
+    tested = one()
+    found = tested.advance([see(0, True, severity=5.0), see(1, False), see(2, True, severity=4.0)], 10)
+    assert found[-1].evidence == evidence(2, severity=4.0)
+    assert tested.standings[0].evidence == evidence(0, severity=5.0)
+    assert tested.standings[0].since_sample == 0
+    found = tested.advance([see(11, False), see(12, True, severity=6.0)], 20)
+    assert not found[-1].announced
+    assert tested.standings[0].evidence == evidence(12, severity=6.0)
+    tested.tell(("k", "a"), Input.ACKNOWLEDGE, 20)
+    tested.advance([see(21, False), see(22, True, severity=1.0)], 30)
+    assert tested.standings[0].evidence == evidence(22, severity=1.0)
+
+
+def test_what_crept_up_is_held_against_what_was_told() -> None:
+    seen = [see(n, n % 2 == 0, severity=0.5 * n) for n in range(13)]
+    assert [t.sample for t in one().advance(seen, 20) if t.announced] == [0, 6, 12]
+
+
+def test_a_new_life_shows_nothing_of_the_last_even_while_suppressed() -> None:
+    tested = caused("x")
+    tested.advance([see(1, True, severity=5.0)], 2)
+    tested.tell(("k", "a"), Input.ACKNOWLEDGE, 2)
+    tested.advance([see(3, False), see(4, True, "x"), see(5, True, severity=1.0)], 9)
+    assert tested.standings[1].evidence == evidence(5, severity=1.0)
+
+
+def test_what_was_acknowledged_unannounced_is_known() -> None:
+    tested = caused("x")
+    tested.advance([see(1, True, "x"), see(2, True)], 3)
+    tested.tell(("k", "a"), Input.ACKNOWLEDGE, 3)
+    found = tested.advance([see(4, True, **OTHER), see(5, False, "x"), see(6, True)], 9)
+    assert [(t.sample, t.change) for t in found if t.announced] == [(5, "released")]
+
+
+def test_suppressed_it_worsens_without_a_word_and_once() -> None:
+    seen = [see(1, True, "x"), see(2, True), see(3, True, **OTHER), see(4, True, **OTHER)]
+    found = [t for t in caused("x").advance(seen, 20) if t.definition.where == "a"]
+    assert told(found) == [(2, "occurs", False), (3, "worsens", False)]
+
+
 # ---------------------------------------------------------------- suppression
 
 
@@ -185,6 +315,28 @@ def test_suppressed_while_the_cause_is_abnormal_and_released_afterwards() -> Non
         ("x", "returns", False, False),
         ("a", "released", False, True),
     ]
+
+
+@pytest.mark.parametrize(
+    ("change", "told_again"),
+    [({}, False), ({"severity": 2.9}, False), ({"severity": 3.0}, True), ({"cause": "other"}, True)],
+)
+@pytest.mark.parametrize("returns", [False, True])
+def test_released_it_is_told_again_only_when_it_became_worse_meanwhile(
+    change: dict[str, Any], told_again: bool, returns: bool
+) -> None:
+    seen = [see(1, True), see(2, True, "x"), see(4, True, **change), see(9, False, "x")]
+    if returns:
+        seen.append(see(3, False))
+    found = [t for t in caused("x").advance(seen, 20) if t.definition.where == "a"]
+    assert [t.announced for t in found if t.sample in {1, 9}] == [True, told_again]
+    assert not any(t.announced for t in found if 1 < t.sample < 9)
+
+
+def test_released_twice_it_is_told_once() -> None:
+    seen = [see(1, True, "x"), see(2, True), see(3, False, "x"), see(4, True, "x"), see(5, False, "x")]
+    found = [t for t in caused("x").advance(seen, 20) if t.change == "released"]
+    assert [t.announced for t in found] == [True, False]
 
 
 def test_an_alarm_that_stands_already_is_suppressed_aloud() -> None:
@@ -274,11 +426,21 @@ def test_any_split_gives_the_same_transitions(definitions: list[Definition], dat
     names = st.sampled_from([definition.where for definition in definitions])
     raw = data.draw(
         st.lists(
-            st.tuples(st.integers(0, length - 1), names, st.sampled_from([True, False, None]), st.booleans()),
+            st.tuples(
+                st.integers(0, length - 1),
+                names,
+                st.sampled_from([True, False, None]),
+                st.booleans(),
+                st.sampled_from(["", "other", "third"]),
+                st.integers(0, 9),
+            ),
             max_size=40,
         )
     )
-    seen = [see(sample, condition, where, immediate=bool(quick)) for sample, where, condition, quick in raw]
+    seen = [
+        see(sample, condition, where, immediate=quick, cause=cause, severity=float(severity))
+        for sample, where, condition, quick, cause, severity in raw
+    ]
     whole = engine(*definitions).advance(seen, length)
     cut = engine(*definitions)
     ends = sorted(data.draw(st.lists(st.integers(0, length), max_size=12)))
@@ -307,6 +469,10 @@ def check_run(transitions: list[Transition]) -> None:
         elif transition.change == "returns":
             assert standing[where]
             standing[where] = False
+        elif transition.change == "worsens":
+            assert standing[where]
+            assert transition.state is State.UNACKNOWLEDGED
+            assert transition.announced or transition.suppressed
         assert abnormal(transition.state) == standing.get(where, False)
         assert not (transition.announced and transition.suppressed)
 

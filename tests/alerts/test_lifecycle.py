@@ -33,8 +33,8 @@ def test_every_pair_has_exactly_one_successor(state: State, happening: Input, la
 @pytest.mark.parametrize(
     ("state", "latches"), [(s, latch) for s in State for latch in (False, True) if latch or s not in LATCHED]
 )
-def test_what_a_person_does_never_changes_the_condition(state: State, latches: bool) -> None:
-    for happening in (Input.ACKNOWLEDGE, Input.RESET):
+def test_what_a_person_does_and_what_worsens_never_change_the_condition(state: State, latches: bool) -> None:
+    for happening in (Input.ACKNOWLEDGE, Input.RESET, Input.WORSENS):
         assert abnormal(successor(state, happening, latches=latches)) == abnormal(state)
 
 
@@ -84,7 +84,7 @@ def test_nobody_can_lose_an_alarm_unseen(happenings: list[Input], latches: bool)
     ):
         if happening is Input.ACKNOWLEDGE:
             seen = True
-        elif happening is Input.OCCURS and not abnormal(before):
+        elif (happening is Input.OCCURS and not abnormal(before)) or (happening is Input.WORSENS and abnormal(before)):
             seen = False
         if after is State.NORMAL:
             assert seen
@@ -107,3 +107,9 @@ def test_the_names_are_those_of_the_standard() -> None:
         "latched, unacknowledged",
         "latched, acknowledged",
     ]
+
+
+@pytest.mark.parametrize(("state", "latches"), list(itertools.product(State, (False, True))))
+def test_what_worsens_takes_an_acknowledgement_back_and_nothing_else(state: State, latches: bool) -> None:
+    after = successor(state, Input.WORSENS, latches=latches)
+    assert after is (State.UNACKNOWLEDGED if state is State.ACKNOWLEDGED else state)

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from ingest.chunk import Floats
-from tests.monitored import RATE, changes, chunk, easy_sheet, flat, stretches, watch
+from tests.monitored import RATE, changes, chunk, cut, easy_sheet, flat, stretches, watch
 
 KIND, NOSE = "platform_low", "nose"
 WAIT = round(0.076 * RATE)  # 38 samples
@@ -70,8 +70,82 @@ def test_does_not_clear_inside_the_deadband() -> None:
     assert changes(found, KIND, NOSE) == [(WAIT, "occurs")]
 
 
-def test_a_rise_into_the_deadband_restarts_the_on_delay() -> None:
-    assert watch(SHEET, chunk(stream((LOW, WAIT), (BETWEEN, 1), (LOW, WAIT)))) == []
+@pytest.mark.parametrize("high", [BETWEEN, CLEAR])
+@pytest.mark.parametrize(("above", "takes"), [(1, 1), (5, 5), (WAIT - 1, WAIT - 1), (WAIT, WAIT), (WAIT + 30, WAIT)])
+def test_each_sample_above_takes_one_below_off_the_wait(high: float, above: int, takes: int) -> None:
+    again = WAIT + above
+    assert watch(SHEET, chunk(stream((LOW, WAIT), (high, above), (LOW, takes)))) == []
+    found = watch(SHEET, chunk(stream((LOW, WAIT), (high, above), (LOW, takes + 1))))
+    assert changes(found, KIND, NOSE) == [(again + takes, "occurs")]
+    assert found[0].evidence is not None
+    # At zero the dip is over: what follows is another one.
+    assert found[0].evidence.since_sample == (again if above >= WAIT else 0)
+
+
+def test_wheel_hop_on_a_low_platform_trips() -> None:
+    hop = stream(*[(LOW, 3), (BETWEEN, 2)] * 200)
+    # One sample of surplus a hop; the last of three is the highest count so far.
+    assert changes(watch(SHEET, chunk(hop)), KIND, NOSE) == [((WAIT - 2) * 5 + 2, "occurs")]
+    assert watch(SHEET, chunk(stream(*[(LOW, 2), (BETWEEN, 2)] * 200))) == []
+
+
+WORSE = 24.0 + 1e-9  # 26 mm: 3 mm below LOW
+
+
+def test_much_lower_than_told_is_told_again_at_once() -> None:
+    travel = stream((LOW, 100), (WORSE - 0.1, 50), (WORSE, 50), (WORSE + 2.9, 50), (WORSE + 3.0, 50))
+    found = watch(SHEET, chunk(travel))
+    assert [(t.sample, t.change, t.announced) for t in found] == [
+        (WAIT, "occurs", True),
+        (150, "worsens", True),
+        (250, "worsens", True),
+    ]
+    assert found[1].evidence is not None
+    assert found[1].evidence.sentence == "down to 26.0 mm above the road"
+    assert found[1].evidence.severity == pytest.approx(4.0)
+    assert found[1].evidence.worse_by == 3.0
+
+
+def test_a_blow_while_the_count_is_not_full_waits_for_it() -> None:
+    found = watch(SHEET, chunk(stream((LOW, 100), (BETWEEN, 10), (WORSE, 10), (BETWEEN, 5), (WORSE, 20))))
+    assert changes(found, KIND, NOSE) == [(WAIT, "occurs"), (119, "worsens")]
+    found = watch(SHEET, chunk(stream((LOW, 100), (BETWEEN, 10), (WORSE, 9), (BETWEEN, 20))))
+    assert changes(found, KIND, NOSE) == [(WAIT, "occurs")]
+
+
+@pytest.mark.parametrize(("second", "announced"), [(WORSE - 0.1, False), (WORSE, True)])
+def test_a_later_dip_is_news_when_it_is_much_lower(second: float, announced: bool) -> None:
+    found = watch(SHEET, chunk(stream((LOW, 100), (CLEAR, OFF + 50), (second, 100))))
+    assert [(t.change, t.announced) for t in found] == [("occurs", True), ("returns", False), ("occurs", announced)]
+
+
+@pytest.mark.parametrize("lengths", [[1] * 1000, [7] * 200, [0, 30, 3] * 50, [38, 1, 400]])
+def test_any_split_gives_the_same_dips(lengths: list[int]) -> None:
+    rng = np.random.default_rng(5)
+    travel = np.repeat(rng.choice([LOW, BETWEEN, CLEAR, WORSE, 28.0], 250, p=[0.4, 0.2, 0.1, 0.2, 0.1]), 5)
+    travel[:250] = np.minimum(travel[:250], LOW)
+    travel[600:900] = CLEAR
+    speed = np.where(np.arange(len(travel)) // 100 % 5 == 4, 0.0, 50.0)
+    whole = chunk(np.tile(travel[:, np.newaxis], (1, 4)), speed=speed)
+    found = watch(SHEET, whole)
+    assert {t.change for t in found} == {"occurs", "returns", "worsens"}
+    assert watch(SHEET, *cut(whole, lengths)) == found
+
+
+@pytest.mark.parametrize(("speed", "trips"), [(0.0, False), (2.9, False), (3.0, True), (np.nan, True)])
+def test_a_car_that_stands_is_not_low(speed: float, trips: bool) -> None:
+    found = watch(SHEET, chunk(flat(500, LOW), speed=np.full(500, speed)))
+    assert changes(found, KIND, NOSE) == ([(WAIT, "occurs")] if trips else [])
+
+
+def test_standing_ends_the_wait_and_clears_nothing() -> None:
+    speed = np.full(100 + 5 * OFF, 50.0)
+    speed[WAIT - 1] = 0.0
+    found = watch(SHEET, chunk(stream((LOW, 100), (CLEAR, 5 * OFF)), speed=speed))
+    assert changes(found, KIND, NOSE) == [(2 * WAIT, "occurs"), (100 + OFF, "returns")]
+    speed[101:] = 0.0
+    found = watch(SHEET, chunk(stream((LOW, 100), (CLEAR, 5 * OFF)), speed=speed))
+    assert changes(found, KIND, NOSE) == [(2 * WAIT, "occurs")]
 
 
 def test_an_unknown_sample_restarts_the_on_delay() -> None:

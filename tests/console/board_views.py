@@ -8,12 +8,12 @@ from typing import Any
 
 import numpy as np
 
+from console.trends import LapPoint
 from console.view import (
     AlertView,
     AsymmetryView,
     BoardView,
     CornerView,
-    LapPoint,
     LinkStatus,
     PointView,
     StopCount,
@@ -125,7 +125,7 @@ def unknown_view() -> BoardView:
         lap_time_s=nan,
         corners=corners,
         asymmetry=AsymmetryView(dict.fromkeys(PLACES, nan), "stint", 12.0),
-        points=(PointView("splitter", nan, nan, nan, 82.0, 34.0, 0.0, 0.0),),
+        points=(PointView("splitter", nan, nan, nan, 82.0, 34.0, nan, nan),),
         laps=(),
         alerts=(),
         suppressed=(),

@@ -43,7 +43,10 @@ def test_only_what_nobody_has_acknowledged_is_reversed(unacknowledged: bool, exp
 
 
 def test_states_have_words() -> None:
-    assert any("over now" in text for text in texts(make_view(alerts=(make_alert(held=True),))))
+    ended = texts(make_view(alerts=(make_alert(held=True),)))
+    assert any("ended" in text for text in ended)
+    # Beside a limit "over" would say the opposite.
+    assert not any("over" in text for text in ended)
     assert any("now unknown" in text for text in texts(make_view(alerts=(make_alert(unknown=True),))))
 
 

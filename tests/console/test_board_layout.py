@@ -108,7 +108,26 @@ def test_strip_says_what_was_lost_and_rejected() -> None:
         assert "500 Hz" in top
         assert "not recording" in top
         assert "replay pace 20" in top
-    assert "FR 7  RL 14  RR 21" in " ".join(painted(view, 120, 40)[:3])
+    assert "rejected FR 7 RL 14 RR 21" in " ".join(painted(view, 120, 40)[:3])
+
+
+@pytest.mark.parametrize("count", [1, 99_999, 10**9])
+@pytest.mark.parametrize("restarts", [0, 12])
+def test_strip_says_which_corners_are_rejected_before_it_names_the_log(count: int, restarts: int) -> None:
+    view = make_view(corners=tuple(make_corner(n, rejected=count) for n in range(4)))
+    view = replace(view, status=replace(view.status, gaps=2, lost_samples=1000, restarts=restarts, source="s" * 28))
+    line = painted(view, 80, 24)[1]
+    assert f"rejected FL {count}" in line or "rejected FL FR RL RR" in line
+    assert "lost 1000 (2.0 s)" in line
+    assert "gaps 2" in line
+
+
+def test_laps_that_are_over_have_hundredths() -> None:
+    view = make_view()
+    view = replace(view, laps=tuple(replace(lap, duration_s=56.866) for lap in view.laps))
+    assert "last lap 3: timed, 0:56.87" in " ".join(painted(view, 120, 40)[:3])
+    listed = [line for line in painted(view, 200, 60) if "lap 3 " in line and "timed" in line]
+    assert any("0:56.87" in line for line in listed)
 
 
 @pytest.mark.parametrize(

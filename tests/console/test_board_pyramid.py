@@ -14,6 +14,7 @@ from console.board import BoardOptions, render
 from console.paint import ASCII, BLOCKS, Glyphs
 from console.pyramid import Band, bands, bar, pyramid
 from console.view import BoardView
+from dsp.asymmetry import PLACES
 from dsp.statistics import VELOCITY_BINS, velocity_scale
 from tests.console.board_views import make_view, unknown_view, velocity_counts
 
@@ -165,3 +166,31 @@ def test_bars_are_of_the_last_seconds_and_ticks_of_the_stint() -> None:
     rows = [text for label, text in band_rows(replace(view, corners=still), 59, 18) if label == "HS 50-100"]
     assert "█" in rows[0]
     assert "│" not in rows[0]
+
+
+@pytest.mark.parametrize("width", [80, 100, 120, 160, 200])
+@pytest.mark.parametrize("window_s", [2.0, 30.0, 600.0])
+def test_headings_say_that_bars_are_movement_not_velocity(width: int, window_s: float) -> None:
+    lines = [line.plain for line in render(make_view(window_s=window_s), width, 40).lines]
+    headings = [line[: width // 2] for line in lines if line.startswith(("FRONT ", "REAR "))]
+    assert len(headings) == 2
+    for heading in headings:
+        assert "mm moved/s" in heading
+        assert f"last {window_s:.0f} s, │ stint" in heading
+        assert "mm/s" not in heading
+        assert "end" not in heading
+        assert width < 120 or "full bar " in heading
+
+
+@pytest.mark.parametrize("size", [(80, 24), (100, 30), (120, 40), (159, 40), (160, 40), (200, 60)])
+@pytest.mark.parametrize("worst", [False, True])
+def test_a_reference_and_its_limit_are_named_at_any_size(size: tuple[int, int], worst: bool) -> None:
+    view = make_view()
+    percent = dict(zip(PLACES, (20.0, -20.0, 20.0, -20.0), strict=True)) if worst else view.asymmetry.percent
+    against = replace(view.asymmetry, percent=percent, limit_percent=8.0, beyond_reference=True, basis="lap 123")
+    lines = [line.plain for line in render(replace(view, asymmetry=against), *size).lines]
+    assert sum("less reference, limit ±8 %" in line[: size[0] // 2] for line in lines) == 2
+    smallest = [line.plain[:29] for line in render(replace(view, asymmetry=against), 60, 18).lines]
+    assert sum("less ref. ±8 %" in line for line in smallest) == 2
+    if any("LAPS" in line for line in lines):
+        assert "less reference, limit ±8 %" in next(line for line in lines if "LAPS" in line)

@@ -219,6 +219,19 @@ def test_a_log_that_turns_bad_ends_with_an_error_after_all_before_it(run: Run, t
     assert len(read_lines(tmp_path / "out" / ALERTS)) >= 1
 
 
+@pytest.mark.parametrize("value", ["1e304", "-1e300", "1.7e308", "2e9", "1e999"])
+def test_readings_beyond_all_measure_are_counted_and_warn_nobody(run: Run, tmp_path: Path, value: str) -> None:
+    log = log_file(tmp_path, 2000)
+    lines = log.read_text().splitlines()
+    for place in (700, 701, 900):
+        cells = lines[place].split(",")
+        lines[place] = ",".join([*cells[:2], value, *cells[3:]])
+    log.write_text("\n".join(lines) + "\n")
+    done = run("replay", log, "--car", sheet_file(tmp_path))
+    assert (done.returncode, done.stderr) == (0, "")
+    assert "column FR: 3 cells infinite (first at line 701)" in done.stdout
+
+
 # ---------------------------------------------------------------- results and reference that can't be used
 
 

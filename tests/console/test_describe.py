@@ -127,6 +127,13 @@ def test_bump_stops_and_platform_in_seconds_mm_and_n() -> None:
     assert nose["lowest_at_s"] == 1100 / RATE
     assert nose["median_mm"] == pytest.approx(50.0, abs=0.5)
     assert nose["time_below_limit_s"] == 300 / RATE
+    assert nose["time_known_s"] == 5000 / RATE
+
+
+def test_a_height_is_known_for_as_long_as_all_its_sensors_are() -> None:
+    travel = flat(5000)
+    travel[1000:1500, 0] = math.nan
+    assert stint_of(chunk(travel))["platform"]["nose"]["time_known_s"] == 4500 / RATE
 
 
 def test_without_a_contact_peaks_are_unknown() -> None:

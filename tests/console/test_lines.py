@@ -5,14 +5,20 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from alerts.alert import Definition, Evidence, Transition
 from alerts.lifecycle import State
 from alerts.monitor import Monitor
-from console.lines import final_lines, lap_line, log_lines, number, stamp, transition_line
+from console.blind_laps import BlindLaps
+from console.lines import KIND_NAMES, final_lines, lap_line, log_lines, number, stamp, transition_line
 from console.outlet import Place, PlainOutlet
+from console.trends import Trends
+from console.view import LinkStatus, take_view
+from dsp.asymmetry import PLACES, Asymmetry
 from dsp.laps import LapVerdict
+from ingest.chunk import Chunk
 from ingest.log_counts import CellCounts, LogCounts
 from tests.eventful import EVENTFUL_RATE, ROLES, eventful_sheet, eventful_stint
 from tests.monitored import RATE, chunk, easy_sheet, flat, laps_of, steps
@@ -109,7 +115,7 @@ def test_tables_fit_eighty_columns() -> None:
     monitor = Monitor(eventful_sheet({"car.name": "N" * 80}), EVENTFUL_RATE, ROLES)
     for _ in steps(monitor, eventful_stint(1)):
         pass
-    lines = list(final_lines(monitor, complete=False))
+    lines = list(final_lines(monitor, BlindLaps(), complete=False))
     tables = lines[: next(n for n, line in enumerate(lines) if line.startswith("alerts:"))]
     assert max(len(line) for line in tables if "laps" not in line) <= 80
     assert "(interrupted)" in lines[1]
@@ -118,7 +124,7 @@ def test_tables_fit_eighty_columns() -> None:
 
 
 def test_nothing_known_is_dashes() -> None:
-    text = "\n".join(final_lines(finished(samples=0), complete=True))
+    text = "\n".join(final_lines(finished(samples=0), BlindLaps(), complete=True))
     assert "nan" not in text
     assert "inf" not in text
     assert "alerts: none" in text
@@ -151,3 +157,64 @@ def test_the_outlet_writes_in_order_of_samples() -> None:
     assert stamps == sorted(stamps)
     assert all("\n" not in line for line in written)
     assert shares == [0.5] * 6
+
+
+def test_the_first_line_names_a_reference_and_its_limit() -> None:
+    for reference in (None, {place: Asymmetry(0.0, 0.0) for place in PLACES}):
+        written: list[str] = []
+        monitor = Monitor(easy_sheet({"alerts.asymmetry.trip_percent_from_reference": 6.5}), RATE, (), reference)
+        PlainOutlet(written.append).begin(monitor, Place("log", 0.0, 0.0, None, RATE, ("a note",)))
+        assert ("less the reference, limit 6.5 %" in written[0]) is (reference is not None)
+        assert written[1:] == ["a note"]
+
+
+def ended(monitor: Monitor, *chunks: Chunk) -> list[str]:
+    """The lines at the end of a stream."""
+    written: list[str] = []
+    outlet = PlainOutlet(written.append)
+    for step in steps(monitor, chunks):
+        outlet.step(monitor, step, Place("log", 0.0, 0.0, None, RATE))
+    written.clear()
+    outlet.end(monitor, LogCounts(), complete=True)
+    return written
+
+
+@pytest.mark.parametrize(("slow_share", "told"), [(1.0, "100 %"), (0.6, "60 %"), (0.4, None)])
+def test_a_log_that_is_mostly_too_slow_says_so(slow_share: float, told: str | None) -> None:
+    sheet = easy_sheet({"log.columns.speed": {"column": "v", "unit": "m/s"}, "statistics.slowest_counted_m_s": 7.5})
+    speed = np.where(np.arange(2000) < 2000 * slow_share, 5.0, 30.0)
+    lines = ended(Monitor(sheet, RATE, ("speed",)), chunk(flat(2000), speed=speed))
+    found = [line for line in lines if "did not count as running" in line]
+    assert len(found) == (told is not None)
+    if told is not None:
+        assert found[0].startswith(told)
+        assert "below 7.5 m/s (statistics.slowest_counted_m_s" in found[0]
+
+
+def test_a_timed_lap_that_is_mostly_unknown_is_told_once_a_corner() -> None:
+    travel = flat(5000)
+    travel[1100:1800, 1] = math.nan
+    travel[3100:3800, 1] = math.nan
+    travel[2100:2500, 2] = math.nan  # less than half
+    travel[10:990, 3] = math.nan  # an out-lap
+    monitor = Monitor(easy_sheet({"log.columns.lap_number": {"column": "lap"}}), RATE, ("lap_number",))
+    lines = ended(monitor, chunk(travel, lap_number=np.arange(5000) // 1000 * 1.0))
+    found = [line for line in lines if "velocity unknown" in line]
+    assert found == ["FR: velocity unknown for more than half of lap 1 and 1 more; its figures are of the rest"]
+
+
+def test_a_height_that_was_never_known_has_no_time_below_its_limit() -> None:
+    travel = flat(1000)
+    travel[:, 0] = math.nan
+    line = next(line for line in ended(Monitor(easy_sheet(), RATE, ()), chunk(travel)) if line.startswith("nose"))
+    assert line.split() == ["nose", "-", "-", "30.0", "-"]
+    line = next(line for line in ended(Monitor(easy_sheet(), RATE, ()), chunk(flat(1000))) if line.startswith("nose"))
+    assert line.split() == ["nose", "50.0", line.split()[2], "30.0", "0.00"]
+
+
+def test_kinds_of_alerts_have_one_name_everywhere() -> None:
+    monitor = Monitor(easy_sheet(), RATE, ())
+    for alarm in monitor.standings:
+        alarm.state = State.UNACKNOWLEDGED
+    shown = {alert.kind for alert in take_view(monitor, Trends(), LinkStatus("log", 0.0)).alerts}
+    assert shown == set(KIND_NAMES.values())

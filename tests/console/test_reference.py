@@ -14,12 +14,20 @@ from console.reference import load_reference
 from console.results import SUMMARY
 from dsp.asymmetry import PLACES
 from ingest.errors import ResultsError
+from ingest.sheet import load_sheet
+from tests.console.logs import sheet_file
+from tests.sheets import make_sheet
+
+SHEET = make_sheet()
 
 
 def content() -> dict[str, Any]:
     return {
         "format": "damperwatch summary",
         "format_version": 1,
+        "car": "Test mule",
+        "sheet_sha256": "0" * 64,
+        "complete": True,
         "laps_timed": 3,
         "asymmetry": {place: {"left_faster_percent": 4.0 + n, "distance": 0.05} for n, place in enumerate(PLACES)},
     }
@@ -32,17 +40,18 @@ def saved(folder: Path, record: Any) -> Path:
 
 def refused(path: Path) -> str:
     with pytest.raises(ResultsError) as caught:
-        load_reference(path)
+        load_reference(path, SHEET)
     assert "\n" not in str(caught.value)
     return str(caught.value)
 
 
 def test_directory_and_file_give_the_same(tmp_path: Path) -> None:
-    reference = load_reference(saved(tmp_path, content()))
-    assert reference == load_reference(tmp_path / SUMMARY)
-    assert list(reference) == list(PLACES)
-    assert reference[PLACES[1]].percent == pytest.approx(5.0)
-    assert reference[PLACES[1]].distance == 0.05
+    reference = load_reference(saved(tmp_path, content()), SHEET)
+    assert reference == load_reference(tmp_path / SUMMARY, SHEET)
+    assert reference.notes == ()
+    assert list(reference.asymmetry) == list(PLACES)
+    assert reference.asymmetry[PLACES[1]].percent == pytest.approx(5.0)
+    assert reference.asymmetry[PLACES[1]].distance == 0.05
 
 
 @pytest.mark.parametrize(
@@ -50,6 +59,9 @@ def test_directory_and_file_give_the_same(tmp_path: Path) -> None:
     [
         ({"format": "something else"}, "is not a summary"),
         ({"format_version": 2}, "another version"),
+        ({"car": "Another"}, "a stint of the car Another, but the sheet is of Test mule"),
+        ({"car": None}, "a stint of the car None"),
+        ({"car": "x\x1b[2J\ny"}, "a stint of the car x"),
         ({"laps_timed": 0}, "no timed lap"),
         ({"laps_timed": None}, "no timed lap"),
         ({"asymmetry": {}}, "lacks the asymmetry"),
@@ -62,6 +74,19 @@ def test_directory_and_file_give_the_same(tmp_path: Path) -> None:
 )
 def test_a_summary_that_does_not_fit_is_refused(tmp_path: Path, changes: dict[str, Any], says: str) -> None:
     assert says in refused(saved(tmp_path, content() | changes))
+
+
+def test_what_makes_a_reference_doubtful_is_told(tmp_path: Path) -> None:
+    sheet = load_sheet(sheet_file(tmp_path))
+    mine = content() | {"sheet_sha256": sheet.digest}
+    assert load_reference(saved(tmp_path, mine), sheet).notes == ()
+    (changed,) = load_reference(saved(tmp_path, content()), sheet).notes
+    assert "another version of the car sheet" in changed
+    (broken_off,) = load_reference(saved(tmp_path, mine | {"complete": False, "laps_timed": 2}), sheet).notes
+    assert "interrupted run, with 2 timed laps" in broken_off
+    both = load_reference(saved(tmp_path, content() | {"complete": None}), sheet).notes
+    assert len(both) == 2
+    assert all(note.isprintable() for note in both)
 
 
 @pytest.mark.parametrize("value", ["NaN", "Infinity", "-Infinity", "1e999"])

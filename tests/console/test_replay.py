@@ -13,14 +13,15 @@ import pyarrow.parquet as pq
 import pytest
 
 from alerts.monitor import Monitor, Step
-from console.outlet import Place
+from console.board_outlet import PictureOutlet
+from console.outlet import Place, PlainOutlet
 from console.pace import Clock
 from console.replay import ReplayOptions, replay
 from console.results import ALERTS, LAPS, SUMMARY
 from ingest.errors import LogError, ResultsError
 from ingest.log_counts import LogCounts
 from ingest.sheet import load_sheet
-from tests.console.logs import EVENTFUL, eventful_log, log_file, read_lines, rows, sheet_file, strict
+from tests.console.logs import CAR, EVENTFUL, eventful_log, log_file, read_lines, rows, sheet_file, strict
 from tests.eventful import eventful_stint, records
 
 
@@ -252,3 +253,27 @@ def test_a_reference_whose_name_is_no_text_is_noted_all_the_same(tmp_path: Path)
     (tmp_path / "first").rename(strange)
     again = run(log, tmp_path / "again", reference=strange)
     assert "\udcff" not in again["summary"]["reference"]
+
+
+def test_a_reference_reaches_board_and_lines(tmp_path: Path) -> None:
+    """Both say from the first on what left and right are held against, and that the sheet has changed since."""
+    log, sheet = log_file(tmp_path), load_sheet(sheet_file(tmp_path))
+    assert replay(log, sheet, Recorder(), ReplayOptions(None, tmp_path / "ref"), HandClock().clock) == 0
+    changed = load_sheet(sheet_file(tmp_path, CAR + "# changed\n", "changed.toml"))
+    options = ReplayOptions(reference=tmp_path / "ref")
+    for one, notes in ((sheet, 0), (changed, 1)):
+        written: list[str] = []
+        picture = tmp_path / f"{notes}.svg"
+        outlet = PictureOutlet(PlainOutlet(written.append), picture, None)
+        assert replay(log, one, outlet, options, HandClock().clock) == 0
+        assert "less the reference, limit 8 %" in written[0]
+        assert sum("another version of the car sheet" in line for line in written) == notes
+        assert "less&#160;reference,&#160;limit&#160;±8&#160;%" in picture.read_text(encoding="utf-8")
+
+
+def test_a_reference_of_another_car_is_refused(tmp_path: Path) -> None:
+    log, sheet = log_file(tmp_path), load_sheet(sheet_file(tmp_path))
+    replay(log, sheet, Recorder(), ReplayOptions(None, tmp_path / "ref"), HandClock().clock)
+    other = load_sheet(sheet_file(tmp_path, CAR.replace("Test mule", "Other mule"), "other.toml"))
+    with pytest.raises(ResultsError, match="of the car Test mule, but the sheet is of Other mule"):
+        replay(log, other, Recorder(), ReplayOptions(reference=tmp_path / "ref"), HandClock().clock)

@@ -191,6 +191,22 @@ def test_a_file_is_no_place_for_the_board() -> None:
     assert not can_show_board(io.StringIO())
 
 
+class TerminalFile(io.StringIO):
+    def isatty(self) -> bool:
+        return True
+
+
+@pytest.mark.parametrize(("term", "shown"), [("xterm", True), ("dumb", False), ("unknown", False)])
+def test_only_a_terminal_that_can_place_its_cursor_gets_the_board(
+    monkeypatch: pytest.MonkeyPatch, term: str, shown: bool
+) -> None:
+    monkeypatch.setenv("TERM", term)
+    monkeypatch.setenv("FORCE_COLOR", "1")
+    assert can_show_board(TerminalFile()) is shown
+    # Forcing colour into a pipe does not make a terminal of it.
+    assert not can_show_board(io.StringIO())
+
+
 def test_board_as_text() -> None:
     lines = board_text(make_view(), 80, 24, io.TextIOWrapper(io.BytesIO(), encoding="utf-8")).splitlines()
     assert len(lines) == 24

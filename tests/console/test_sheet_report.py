@@ -90,3 +90,32 @@ def test_lines_fit_eighty_columns_and_a_terminal() -> None:
     for line in sheet_lines(make_sheet(changes)):
         assert len(line) <= 80
         assert line.isprintable()
+
+
+def test_geometry_is_printed() -> None:
+    text = "\n".join(sheet_lines(make_sheet({"car.track_rear_mm": 1580.5})))
+    assert "wheelbase 2600 mm, tracks 1600 mm front and 1580.5 mm rear" in text
+    assert "centre of gravity at a height not given" in text
+    text = "\n".join(sheet_lines(make_sheet({"car.centre_of_gravity_height_mm": 430.0})))
+    assert "centre of gravity 430 mm above the road" in text
+
+
+def test_a_wrong_unit_or_polarity_shows_in_what_the_sensors_read() -> None:
+    volts: dict[str, Any] = {"unit": "V", "points": [[0.5, -50.0], [4.5, 50.0]], "reading_range": [0.3, 4.7]}
+    sheet = make_sheet(
+        {
+            "corner.FL.sensor": volts,
+            "corner.FR.sensor": volts | {"compression": "decreases"},
+            "corner.RL.sensor": {"unit": "cm"},
+            "corner.RR.sensor": volts | {"points": [[0.5, -5.0], [4.5, 5.0]]},
+        }
+    )
+    lines = list(sheet_lines(sheet))
+    head = next(n for n, line in enumerate(lines) if line.startswith("sensor reading"))
+    cells = [line.split()[-4:] for line in lines[head + 1 : head + 5]]
+    assert cells[0] == ["V", "V", "cm", "V"]
+    assert cells[1] == ["0.9", "4.1", "-4", "-13.5!"]
+    assert cells[2] == ["2.5", "2.5", "0", "2.5"]
+    assert cells[3] == ["4.3", "0.7", "4.5", "20.5!"]
+    assert lines[head + 5].startswith("! a reading that the sensor can't give")
+    assert not any(line.startswith("!") for line in sheet_lines(make_sheet()))

@@ -7,11 +7,12 @@ from typing import Any
 import numpy as np
 import pytest
 
-from alerts.alert import Standing
+from alerts.alert import Definition, Standing, Transition
 from alerts.lifecycle import State
 from alerts.monitor import Monitor
 from console.board import render
-from console.view import LAPS_KEPT, LapTrends, LinkStatus, take_view
+from console.trends import LAPS_KEPT, Trends
+from console.view import LinkStatus, take_view
 from dsp.asymmetry import Asymmetry
 from dsp.laps import LapVerdict
 from dsp.summary import LapSummary, Share
@@ -48,7 +49,7 @@ def lap_of(number: int, kind: str = "timed", left: float = 50.5, right: float = 
 
 
 def test_before_the_first_sample_everything_is_unknown() -> None:
-    view = take_view(Monitor(make_sheet(SHEET), RATE_HZ, ()), LapTrends(), STATUS)
+    view = take_view(Monitor(make_sheet(SHEET), RATE_HZ, ()), Trends(), STATUS)
     assert all(math.isnan(corner.travel_mm) for corner in view.corners)
     assert math.isnan(view.points[0].height_mm)
     assert all(math.isnan(percent) for percent in view.asymmetry.percent.values())
@@ -58,7 +59,7 @@ def test_before_the_first_sample_everything_is_unknown() -> None:
 
 def test_present_position_is_the_newest_one_of_the_frames() -> None:
     monitor = make_monitor()
-    view = take_view(monitor, LapTrends(), STATUS)
+    view = take_view(monitor, Trends(), STATUS)
     latest = monitor.latest
     assert latest is not None
     newest = latest.next_sample - 1
@@ -71,15 +72,15 @@ def test_present_position_is_the_newest_one_of_the_frames() -> None:
 
 def test_an_empty_frame_leaves_the_position_known() -> None:
     monitor = make_monitor()
-    before = take_view(monitor, LapTrends(), STATUS).corners[0].travel_mm
+    before = take_view(monitor, Trends(), STATUS).corners[0].travel_mm
     monitor.process(Chunk(round(10.0 * RATE_HZ), RATE_HZ, np.empty((0, 4))))
-    assert take_view(monitor, LapTrends(), STATUS).corners[0].travel_mm == before
+    assert take_view(monitor, Trends(), STATUS).corners[0].travel_mm == before
     assert not math.isnan(before)
 
 
 @pytest.mark.parametrize(("age_s", "known"), [(None, True), (0.1, True), (2.5, False), (math.nan, False)])
 def test_a_silent_link_takes_the_numbers_of_now_away(age_s: float | None, known: bool) -> None:
-    view = take_view(make_monitor(), LapTrends(), replace(STATUS, sample_age_s=age_s))
+    view = take_view(make_monitor(), Trends(), replace(STATUS, sample_age_s=age_s))
     assert math.isnan(view.corners[0].travel_mm) is not known
     assert math.isnan(view.points[0].height_mm) is not known
     # What was counted stays true.
@@ -88,7 +89,7 @@ def test_a_silent_link_takes_the_numbers_of_now_away(age_s: float | None, known:
 
 def test_a_contact_going_on_counts() -> None:
     monitor = make_monitor(left=30.0, right=15.0)
-    view = take_view(monitor, LapTrends(), STATUS)
+    view = take_view(monitor, Trends(), STATUS)
     ended = monitor.pipeline.lap.stops[0].count
     first = view.corners[0].lap_stops
     going_on = len([c for c in monitor.pipeline.stops.open_contacts if c.corner == 0])
@@ -102,22 +103,22 @@ def test_a_contact_going_on_counts() -> None:
 def test_open_contact_alone_is_one_contact() -> None:
     monitor = Monitor(make_sheet(SHEET), RATE_HZ, ())
     monitor.process(Chunk(0, RATE_HZ, np.full((500, 4), 25.0)))
-    stops = take_view(monitor, LapTrends(), STATUS).corners[0].stint_stops
+    stops = take_view(monitor, Trends(), STATUS).corners[0].stint_stops
     assert stops.count == 1
     assert stops.time_s == pytest.approx(1.0, abs=0.1)
 
 
 def test_a_view_does_not_change_when_the_run_goes_on() -> None:
     monitor = make_monitor(seconds=2.0)
-    view = take_view(monitor, LapTrends(), STATUS)
+    view = take_view(monitor, Trends(), STATUS)
     before = [line.plain for line in render(view, 120, 40).lines]
     monitor.process(sines(1000, 5.0, 25.0))
     assert [line.plain for line in render(view, 120, 40).lines] == before
-    assert [line.plain for line in render(take_view(monitor, LapTrends(), STATUS), 120, 40).lines] != before
+    assert [line.plain for line in render(take_view(monitor, Trends(), STATUS), 120, 40).lines] != before
 
 
 def test_asymmetry_is_of_the_stint_until_a_lap_can_be_compared() -> None:
-    monitor, trends = make_monitor(left=12.0, right=10.0), LapTrends()
+    monitor, trends = make_monitor(left=12.0, right=10.0), Trends()
     view = take_view(monitor, trends, STATUS)
     assert view.asymmetry.basis == "stint"
     assert view.asymmetry.percent["front rebound"] == pytest.approx(100.0 * math.log(1.2), abs=1.0)
@@ -132,18 +133,23 @@ def test_asymmetry_is_of_the_stint_until_a_lap_can_be_compared() -> None:
 
 
 def test_a_reference_is_taken_off() -> None:
-    trends = LapTrends()
+    trends = Trends()
     trends.add(lap_of(1, left=60.5))
     places = ("front compression", "front rebound", "rear compression", "rear rebound")
     reference = {place: Asymmetry(0.1, 0.0) for place in places}
-    view = take_view(make_monitor(), trends, STATUS, reference)
+    monitor = Monitor(make_sheet(SHEET), RATE_HZ, (), reference)
+    monitor.process(sines(0, 10.0))
+    view = take_view(monitor, trends, STATUS)
     assert view.asymmetry.percent["front rebound"] == pytest.approx(100.0 * math.log(60.5 / 50.5) - 10.0)
     assert view.asymmetry.limit_percent == 8.0
     assert view.asymmetry.beyond_reference
+    # The laps' own marks are held against the same limit.
+    assert view.laps[0].percent == view.asymmetry.percent
+    assert trends.laps[0].percent["front rebound"] == pytest.approx(100.0 * math.log(60.5 / 50.5))
 
 
 def test_laps_kept_are_bounded_and_the_newest() -> None:
-    trends = LapTrends()
+    trends = Trends()
     for number in range(LAPS_KEPT + 5):
         trends.add(lap_of(number))
     assert len(trends.laps) == LAPS_KEPT
@@ -155,24 +161,69 @@ def standing(monitor: Monitor, kind: str, where: str) -> Standing:
     return next(s for s in monitor.standings if (s.definition.kind, s.definition.where) == (kind, where))
 
 
-def test_alerts_are_sorted_by_acknowledgement_then_priority() -> None:
+def test_alerts_are_sorted_by_priority_then_acknowledgement() -> None:
     monitor = make_monitor()
     standing(monitor, "sensor", "FL").state = State.ACKNOWLEDGED
     standing(monitor, "asymmetry", "rear rebound").state = State.UNACKNOWLEDGED
     standing(monitor, "bump_stop", "RL").state = State.RETURNED
     standing(monitor, "platform_low", "nose").state = State.LATCHED_ACKNOWLEDGED
-    view = take_view(monitor, LapTrends(), STATUS)
+    view = take_view(monitor, Trends(), STATUS)
     assert [(a.kind, a.where) for a in view.alerts] == [
-        ("bump stop", "RL"),
-        ("left/right", "rear rebound"),
         ("sensor", "FL"),
+        ("bump stop", "RL"),
         ("platform low", "nose"),
+        ("left/right", "rear rebound"),
     ]
-    assert [a.unacknowledged for a in view.alerts] == [True, True, False, False]
-    assert [a.held for a in view.alerts] == [True, False, False, True]
+    assert [a.unacknowledged for a in view.alerts] == [False, True, False, True]
+    assert [a.held for a in view.alerts] == [False, True, True, False]
     # An alarm back to normal sends nobody under the car.
-    assert not view.alerts[0].caution
-    assert view.alerts[1].caution
+    assert not view.alerts[1].caution
+    assert view.alerts[3].caution
+
+
+def test_alerts_of_one_priority_stay_in_their_places_when_they_come_again() -> None:
+    """Two points that dip in turn: the one announced later stands first, and stays there."""
+    points = {
+        name: {"x_mm": x, "static_height_mm": 80.0, "lowest_mm": 40.0} for name, x in (("a", 0.0), ("b", -2600.0))
+    }
+    monitor, trends = Monitor(make_sheet(SHEET | {"platform": points}), RATE_HZ, ()), Trends()
+    first = 0
+    orders = []
+    for dips in ((0, 1), (2, 3), (0, 1), (2, 3), (0, 1)):
+        travel = np.zeros((2000, 4), order="F")
+        travel[500:1000, dips] = 33.0 * np.sin(np.linspace(0.0, math.pi, 500))[:, np.newaxis] ** 2
+        trends.take(monitor.process(Chunk(first, RATE_HZ, travel)))
+        first += 2000
+        orders.append([a.where for a in take_view(monitor, trends, STATUS).alerts if a.kind == "platform low"])
+    assert orders == [["a"], *[["b", "a"]] * 4]
+
+
+def test_an_announcement_is_forgotten_when_the_alert_is_back_to_normal_and_renewed_when_it_is_news_again() -> None:
+    trends = Trends()
+    told = Transition(7, 0, 0.0, "", Definition("k", "w", "low"), "occurs", State.UNACKNOWLEDGED, False, True, 1, None)
+    for transition, expected in (
+        (told, 7),
+        (replace(told, sequence=8, change="returns", state=State.RETURNED, announced=False), 7),
+        (replace(told, sequence=9, announced=False), 7),
+        (replace(told, sequence=10, change="released"), 7),
+        (replace(told, sequence=11, change="acknowledge", state=State.ACKNOWLEDGED, announced=False), 7),
+        (replace(told, sequence=13), 13),
+        (replace(told, sequence=14, change="acknowledge", state=State.NORMAL, announced=False), None),
+        (replace(told, sequence=15, change="released"), 15),
+    ):
+        trends.hear(transition)
+        assert trends.announced.get(("k", "w")) == expected
+
+
+def test_a_height_that_was_never_known_was_not_0_s_below_its_limit() -> None:
+    monitor = Monitor(make_sheet(SHEET), RATE_HZ, ())
+    sensors = sines(0, 10.0).sensors
+    sensors[:, 0] = math.nan
+    monitor.process(Chunk(0, RATE_HZ, sensors))
+    point = take_view(monitor, Trends(), STATUS).points[0]
+    assert math.isnan(point.lap_below_s)
+    assert math.isnan(point.stint_below_s)
+    assert take_view(make_monitor(), Trends(), STATUS).points[0].lap_below_s == 0.0
 
 
 def test_suppressed_alerts_do_not_speak() -> None:
@@ -180,6 +231,6 @@ def test_suppressed_alerts_do_not_speak() -> None:
     quiet = standing(monitor, "bump_stop", "FR")
     quiet.state, quiet.suppressed = State.UNACKNOWLEDGED, True
     standing(monitor, "bump_stop", "FL").suppressed = True
-    view = take_view(monitor, LapTrends(), STATUS)
+    view = take_view(monitor, Trends(), STATUS)
     assert view.alerts == ()
     assert view.suppressed == ("bump stop FR",)

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ingest.calibration import Calibration, PiecewiseLinear
+from ingest.calibration import Calibration, PiecewiseLinear, readings_at
 from ingest.chunk import CORNERS, Floats
 from tests.sheets import make_sheet
 
@@ -158,3 +158,34 @@ def test_any_split_gives_the_same_bits(seed: int, cuts: list[int], by_rows: bool
     edges = [0, *sorted(cuts), 97]
     parts = [calibration.process(sensors[a:b]) for a, b in itertools.pairwise(edges)]
     assert np.concatenate(parts).tobytes() == np.ascontiguousarray(calibration.process(sensors)).tobytes()
+
+
+@pytest.mark.parametrize("changes", [{}, EVERY_KIND], ids=["mm", "every kind"])
+def test_readings_lead_back_to_their_travel(changes: dict[str, Any]) -> None:
+    sheet = make_sheet(changes)
+    travels_mm = np.array([[-12.0] * 4, [0.0] * 4, [4.3, 3.0, 2.0, 9.0]])
+    readings = readings_at(sheet, travels_mm)
+    np.testing.assert_allclose(Calibration(sheet).process(readings), travels_mm, atol=0.01)
+
+
+def test_readings_are_those_of_the_points_and_unknown_beyond_a_lever() -> None:
+    sheet = make_sheet(
+        {
+            "corner.FL.sensor": {"unit": "V", "points": [[0.5, -50.0], [4.5, 50.0]], "compression": "decreases"},
+            "corner.FR.sensor": {"unit": "m"},
+            "corner.RL.sensor": {"kind": "rotary", "unit": "deg", "lever": {"radius_mm": 30.0}},
+        }
+    )
+    readings = readings_at(sheet, np.array([[-40.0] * 4, [0.0] * 4, [45.0] * 4]))
+    np.testing.assert_allclose(readings[:, 0], [4.1, 2.5, 0.7], atol=1e-6)
+    np.testing.assert_allclose(readings[:, 1], [-0.04, 0.0, 0.045], atol=1e-6)
+    np.testing.assert_allclose(readings[:, 2], [np.nan, 0.0, np.nan], atol=1e-6)
+
+
+@pytest.mark.parametrize("reading", [1e304, -1e304, 1e10, 1.7e308])
+def test_a_travel_beyond_all_measure_is_unknown(reading: float) -> None:
+    sensors = np.full((3, 4), 5.0)
+    sensors[1] = reading
+    travel_mm = Calibration(make_sheet({"corner.FL.sensor": {"unit": "m"}})).process(sensors)
+    assert np.isnan(travel_mm[1]).all()
+    assert np.isfinite(travel_mm[[0, 2]]).all()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import os
 from decimal import Decimal
 from pathlib import Path
 from typing import Any
@@ -16,7 +17,7 @@ import ingest.log_parquet
 from ingest.chunk import Chunk
 from ingest.errors import LogError
 from ingest.log import open_log
-from tests.ingest.logs import check_contract, numbered, numbers_in, read, samples_in, write
+from tests.ingest.logs import check_contract, csv_text, numbered, numbers_in, read, samples_in, write
 from tests.sheets import make_sheet
 
 
@@ -173,8 +174,86 @@ def test_without_time_or_counter_every_row_is_a_sample(tmp_path: Path, monkeypat
     assert (log.rate_hz, log.counts.gaps) == (400.0, 0)
 
 
+@pytest.mark.skipif(not Path("/proc/self/fd").exists(), reason="needs a list of the open files")
 def test_a_log_is_closed_when_left(tmp_path: Path) -> None:
     path = write(tmp_path / "a.parquet", numbered(range(30)))
+
+    def held() -> int:
+        links = [os.path.realpath(f"/proc/self/fd/{number}") for number in os.listdir("/proc/self/fd")]
+        return links.count(str(path.resolve()))
+
     with open_log(path, make_sheet()) as log:
-        pass
+        assert held() >= 1
+    assert held() == 0
     log.close()
+
+
+@pytest.mark.parametrize("size", [3000, 5000, 32_768])
+def test_damage_costs_only_the_row_group_it_is_in(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, size: int) -> None:
+    monkeypatch.setattr(ingest.log_parquet, "_BATCH_ROWS", size)
+    path = tmp_path / "a.parquet"
+    table = pa.table(numbered(range(20_000)))
+    pq.write_table(table, path, row_group_size=8000, write_page_checksum=True, use_dictionary=False, compression="none")
+    start = pq.ParquetFile(path).metadata.row_group(1).column(1).data_page_offset
+    content = bytearray(path.read_bytes())
+    content[start + 2000] ^= 1
+    with open_log(write(tmp_path / "b.parquet", bytes(content)), make_sheet()) as log:
+        seen: list[Chunk] = []
+        with pytest.raises(LogError, match=r"is damaged after row 8000 of 20000"):
+            seen.extend(log)
+    assert samples_in(seen) == list(range(8000))
+
+
+@pytest.mark.parametrize("tick", ["s", "ms", "us", "ns"])
+@pytest.mark.parametrize("unit", ["s", "ms"])
+@pytest.mark.parametrize("zone", [None, "UTC"])
+def test_a_time_column_may_hold_timestamps(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, tick: Any, unit: str, zone: str | None
+) -> None:
+    """Ticks since 1970 in ns do not fit a double: what counts is the time since the log's first row."""
+    monkeypatch.setattr(ingest.log_parquet, "_BATCH_ROWS", 70)
+    per_second = {"s": 1, "ms": 1000, "us": 10**6, "ns": 10**9}[tick]
+    rate_hz = 1000.0 if tick != "s" else 1.0
+    numbers = [*range(100), *range(105, 250)]
+    first = 1_764_000_000 * per_second
+    ticks: list[int | None] = [first + round(n / rate_hz * per_second) for n in numbers]
+    ticks[50] = None
+    times = pa.array(ticks, pa.timestamp(tick, zone))
+    path = write(tmp_path / "a.parquet", numbered(numbers) | {"time": times})
+    sheet = make_sheet({"log.time": {"column": "time", "unit": unit}})
+    if tick == "s":
+        with pytest.raises(LogError, match="run at 1 Hz"):
+            open_log(path, sheet)
+        return
+    log, chunks = read(path, sheet)
+    check_contract(chunks)
+    assert log.rate_hz == 1000.0
+    assert samples_in(chunks) == numbers_in(chunks) == [n for n in numbers if n != 50]
+    assert log.counts.empty_cells == 1
+    assert log.counts.places["time", "empty"] == [51]
+
+
+def test_timestamps_are_no_readings(tmp_path: Path) -> None:
+    stamps = pa.array(range(30), pa.timestamp("ms"))
+    path = write(tmp_path / "a.parquet", numbered(range(30)) | {"RR": stamps})
+    with pytest.raises(LogError, match=r"column RR \(log\.columns\.damper_RR\) holds timestamp"):
+        open_log(path, make_sheet())
+
+
+@pytest.mark.parametrize("kind", ["csv", "parquet"])
+@pytest.mark.parametrize("word", [False, True])
+def test_readings_beyond_all_measure_count_as_infinite(tmp_path: Path, kind: str, word: bool) -> None:
+    columns = numbered(range(30))
+    columns["FR"][[3, 7]] = 1e304, -2e9
+    columns["FR"][9] = 1e9
+    content: Any = columns if kind == "parquet" else csv_text(columns)
+    slow = word and kind == "csv"
+    if slow:
+        # One cell that is no number makes the whole batch take the slow way.
+        content = content.replace(",20.25,", ",x,")
+    log, chunks = read(write(tmp_path / f"a.{kind}", content), make_sheet())
+    check_contract(chunks)
+    found = np.concatenate([chunk.sensors[:, 1] for chunk in chunks])
+    assert np.flatnonzero(np.isnan(found)).tolist() == ([3, 7, 20] if slow else [3, 7])
+    assert found[9] == 1e9
+    assert log.counts.infinite_cells == 2

@@ -322,3 +322,36 @@ def test_a_damper_curve_has_a_slope_on_each_side_of_zero() -> None:
     damper = sheet.suspension("FL").damper
     assert damper is not None
     assert damper.coefficients_at_zero() == (6.0, 4.0)
+
+
+@pytest.mark.parametrize(
+    ("key", "value", "says"),
+    [
+        ("car.wheelbase_mm", 2.7, "must be 1000 to 6000, in mm; 2.7 looks like metres"),
+        ("car.wheelbase_mm", 270.0, "must be 1000 to 6000, in mm; 270 looks like cm"),
+        ("car.wheelbase_mm", 65.0, "in mm; 65 looks like inches"),
+        ("car.wheelbase_mm", 9000.0, "must be 1000 to 6000, in mm, not 9000"),
+        ("car.track_front_mm", 1.65, "must be 500 to 3000, in mm; 1.65 looks like metres"),
+        ("car.track_rear_mm", 1.65, "must be 500 to 3000, in mm; 1.65 looks like metres"),
+        ("car.mass_kg", 1.3, "must be 50 to 20000, in kg; 1.3 looks like tonnes"),
+        ("axle.front.spring.rate_n_mm", 150_000.0, "must be 1 to 5000, in N/mm; 150000 looks like N/m"),
+        ("axle.rear.travel_to_full_bump_mm", 0.05, "must be 2 to 500, in mm; 0.05 looks like metres"),
+        ("axle.rear.travel_to_full_droop_mm", 0.05, "must be 2 to 500, in mm; 0.05 looks like metres"),
+        ("corner.RL.travel_to_full_bump_mm", 0.05, "must be 2 to 500, in mm; 0.05 looks like metres"),
+        ("corner.RL.travel_to_full_droop_mm", 501.0, "must be 2 to 500, in mm, not 501"),
+        ("log.rate_hz", 0.5, "must be at least 20"),
+    ],
+)
+def test_numbers_in_another_unit_are_refused_with_a_hint(key: str, value: float, says: str) -> None:
+    with pytest.raises(SheetError) as caught:
+        make_sheet({key: value})
+    (problem,) = caught.value.problems
+    assert problem.startswith(f"{key}: ")
+    assert says in problem
+
+
+def test_numbers_at_the_ends_of_their_ranges_are_taken() -> None:
+    lowest = {"car.wheelbase_mm": 1000, "car.track_front_mm": 500, "car.track_rear_mm": 500, "car.mass_kg": 50}
+    highest = {"car.wheelbase_mm": 6000, "car.track_front_mm": 3000, "car.track_rear_mm": 3000, "car.mass_kg": 20_000}
+    make_sheet(lowest | {"axle.front.spring.rate_n_mm": 1, "axle.front.travel_to_full_droop_mm": 2})
+    make_sheet(highest | {"axle.front.spring.rate_n_mm": 5000, "axle.front.travel_to_full_droop_mm": 500})

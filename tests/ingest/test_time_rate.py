@@ -28,8 +28,11 @@ def test_a_rate_is_measured_from_a_coarse_clock_too(rate_hz: float, tick_s: floa
 
 
 def test_a_rate_that_is_not_whole_is_kept() -> None:
-    assert settle_rate(hz(12.34), 1.0, None, "log") == pytest.approx(12.34, rel=1e-9)
-    assert settle_rate(hz(500.5), 1.0, None, "log") == 500.0  # within 0.2 %
+    assert settle_rate(hz(20.34), 1.0, None, "log") == pytest.approx(20.34, rel=1e-9)
+    assert settle_rate(hz(500.5), 1.0, None, "log") == pytest.approx(500.5, rel=1e-9)
+    assert settle_rate(hz(1000.0 / 3.0), 1.0, None, "log") == pytest.approx(1000.0 / 3.0, rel=1e-9)
+    assert settle_rate(ticks(1000.0 / 3.0, 1e-3), 1.0, None, "log") == pytest.approx(1000.0 / 3.0, rel=1e-9)
+    assert settle_rate(hz(500.05), 1.0, None, "log") == 500.0  # a crystal's error
 
 
 @pytest.mark.parametrize(("to_s", "step"), [(1.0, 0.002), (1e-3, 2.0), (1e-6, 2000.0), (1e-9, 2e6)])
@@ -88,6 +91,20 @@ def test_a_column_too_irregular_is_refused(given_hz: float | None) -> None:
 def test_a_wrong_unit_is_guessed_from_an_impossible_rate() -> None:
     with pytest.raises(LogError, match=r"log\.time\.unit"):
         settle_rate(np.arange(500.0), 1e-6, None, "log")
+
+
+@pytest.mark.parametrize(
+    ("times", "to_s"),
+    [(np.arange(500) * 2.0, 1.0), (np.arange(500) * 0.1, 1.0), (np.arange(3) * 2.0, 1.0), (np.arange(500) * 2e6, 1e-6)],
+)
+def test_a_wrong_unit_is_guessed_from_a_rate_too_slow(times: Floats, to_s: float) -> None:
+    with pytest.raises(LogError, match=r"(?s)run at .* Hz.*log\.time\.unit.*log\.rate_hz"):
+        settle_rate(times, to_s, None, "log")
+
+
+def test_seconds_taken_for_milliseconds_are_too_fast() -> None:
+    with pytest.raises(LogError, match=r"run at 500000 Hz.*log\.time\.unit.*log\.rate_hz"):
+        settle_rate(hz(500.0), 1e-3, None, "log")
 
 
 @pytest.mark.parametrize("times", [[], [1.0], [math.nan] * 5, [3.0, 2.0, 1.0]])
