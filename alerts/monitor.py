@@ -5,12 +5,13 @@ Holds the pipeline, the rules and the engine. Any split of the same stream gives
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
-from alerts.alert import Standing, Transition
+from alerts.alert import Definition, Standing, Transition
 from alerts.asymmetry import LeftRightAsymmetry
 from alerts.bump_stop import BumpStopContact
 from alerts.engine import Engine
+from alerts.link_lost import LINK_KEY, LinkLost
 from alerts.platform_low import PlatformLow
 from alerts.rule import Rule
 from alerts.sample_rate import SampleRateLow
@@ -59,12 +60,14 @@ class Monitor:
         self.sheet = sheet
         self.reference = reference
         self.pipeline = Pipeline(sheet, rate_hz, roles)
+        self._link = LinkLost(sheet, rate_hz)
         self.rules = self._rules(sheet, rate_hz, reference)
         self._starts: list[tuple[int, str]] = []
-        definitions = [definition for rule in self.rules for definition in rule.definitions]
+        definitions = [self._silenced(definition) for rule in self.rules for definition in rule.definitions]
         self.engine = Engine(definitions, rate_hz, self.lap_at)
         self._faults: list[FaultChange] = []
         self._begun = False
+        self._next_sample = 0
         # The newest frame that holds samples: where the car is now, for screens.
         self.latest: Frame | None = None
         self.announced = 0
@@ -74,7 +77,19 @@ class Monitor:
         if not self._begun and len(chunk):
             self._begun = True
             self.engine.first_sample = chunk.first_sample
+        if len(chunk):
+            self._next_sample = chunk.first_sample + len(chunk)
         return self._take(self.pipeline.process(chunk))
+
+    def silence(self) -> Step:
+        """Nothing has come over a live link for `alerts.link.silent_after_s`; say so, once a silence."""
+        step = Step()
+        if self.latest is None or not self.sheet.alerts.link.enabled:
+            return step
+        for seen in self._link.silence(self._next_sample):
+            step.transitions += self.engine.advance([seen], seen.sample + 1)
+        self.announced += sum(transition.announced for transition in step.transitions)
+        return step
 
     def finish(self) -> Step:
         """End the stream; return what was still on its way."""
@@ -96,11 +111,18 @@ class Monitor:
             name = label
         return name
 
+    def _silenced(self, definition: Definition) -> Definition:
+        """The definition, silenced by a lost link as well."""
+        if definition.key == LINK_KEY or not self.sheet.alerts.link.enabled:
+            return definition
+        return replace(definition, suppressed_by=(LINK_KEY, *definition.suppressed_by))
+
     def _rules(self, sheet: Sheet, rate_hz: float, reference: dict[str, Asymmetry] | None) -> list[Rule]:
         has_laps = self.pipeline.laps.source is not None
         alerts = sheet.alerts
-        # Sensors first: at equal samples they silence what depends on them.
+        # The link first, then the sensors: at equal samples they silence what depends on them.
         chosen: list[tuple[bool, Rule]] = [
+            (alerts.link.enabled, self._link),
             (alerts.sensor.enabled, SensorFault(sheet, rate_hz)),
             (alerts.sample_rate.enabled, SampleRateLow(sheet, self.pipeline.filter)),
             (alerts.bump_stop.enabled, BumpStopContact(sheet, rate_hz, has_laps=has_laps)),

@@ -19,6 +19,7 @@ from ingest.log_counts import LogCounts
 from ingest.text import clean
 
 KIND_NAMES = {
+    "link": "link lost",
     "sensor": "sensor",
     "bump_stop": "bump stop",
     "platform_low": "platform low",

@@ -16,6 +16,7 @@ from pydantic import AfterValidator, Field, PrivateAttr, ValidationError, model_
 from ingest.chunk import CORNERS
 from ingest.errors import SheetError
 from ingest.sheet_limits import Alerts, LapSettings, PlatformPoint, StatisticsSettings, VelocitySettings
+from ingest.sheet_link import LinkLayout
 from ingest.sheet_log import LogLayout
 from ingest.sheet_parts import (
     BumpStop,
@@ -102,6 +103,7 @@ class Sheet(Part):
     axle: Axles
     corner: CornerEntries
     log: LogLayout
+    link: LinkLayout | None = None
     platform: Annotated[dict[str, PlatformPoint], Field(max_length=24, default_factory=dict)]
     velocity: VelocitySettings = VelocitySettings()
     statistics: StatisticsSettings = StatisticsSettings()

@@ -144,6 +144,13 @@ class SampleRateAlert(Alert):
     lowest_hz: Positive = 250.0
 
 
+class LinkAlert(Alert):
+    """No samples for a while."""
+
+    silent_after_s: Annotated[float, Field(ge=0.1, le=60)] = 1.0
+    clear_after_s: Annotated[float, Field(ge=0, le=60)] = 3.0
+
+
 class Alerts(Part):
     """The numbers of every alert."""
 
@@ -152,6 +159,7 @@ class Alerts(Part):
     asymmetry: AsymmetryAlert = AsymmetryAlert()
     sensor: SensorAlert = SensorAlert()
     sample_rate: SampleRateAlert = SampleRateAlert()
+    link: LinkAlert = LinkAlert()
 
 
 class PlatformPoint(Part):

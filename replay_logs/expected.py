@@ -73,6 +73,18 @@ def expected_alerts(
         for fault in stint.readings.faults
         if fault.kind not in {"missing_rows", "null_cells"}
     )
+    silent = sheet.alerts.link.silent_after_s
+    alerts.extend(
+        {
+            "kind": "link",
+            "where": "stream",
+            "laps": [fault.lap],
+            "from_s": fault.start_sample / stint.readings.rate_hz + silent,
+            "to_s": fault.end_sample / stint.readings.rate_hz,
+        }
+        for fault in stint.readings.faults
+        if fault.kind == "missing_rows" and fault.end_sample - fault.start_sample >= silent * stint.readings.rate_hz
+    )
     if stint.settings.log_rate_hz < sheet.alerts.sample_rate.lowest_hz:
         alerts.append({"kind": "sample_rate", "where": "log", "laps": [], "from_s": 0.0})
     return alerts

@@ -73,7 +73,7 @@ def test_each_log_holds_what_it_is_named_for() -> None:
         ("platform_low", "splitter_right"),
     }
     assert {kind for kind, _ in expected("too_low")} == {"bump_stop", "platform_low"}
-    assert expected("sensor_faults") == {("sensor", corner) for corner in CORNERS}
+    assert expected("sensor_faults") == {("sensor", corner) for corner in CORNERS} | {("link", "stream")}
 
 
 def test_healthy_log_is_far_from_every_limit(sheet: Sheet) -> None:

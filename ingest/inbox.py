@@ -1,0 +1,106 @@
+"""What a link has received and the chain has not yet taken: a bounded queue between two threads.
+
+In: payloads with their arrival times, from a link's thread. Out: the same, in order, to the chain's thread. When
+more bytes wait than allowed, the oldest are dropped and counted: the chain then sees the newest data, and the
+sample counter tells what is missing. The recorder has had them before.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections import deque
+from dataclasses import dataclass
+from typing import Literal, Protocol, Self
+
+LinkWord = Literal["connecting", "open", "lost", "closed"]
+_MOST_BYTES = 32 * 1024 * 1024  # minutes of four corners at 1 kHz; a chain this far behind shows old news anyway
+
+
+@dataclass(frozen=True)
+class Received:
+    """Bytes as they arrived: `monotonic_ns` orders and ages them, `wall_ns` is for people."""
+
+    payload: bytes
+    monotonic_ns: int
+    wall_ns: int
+
+
+@dataclass(frozen=True)
+class LinkState:
+    """How a link stands, since when, and in words for a person (a port, an error, what to do)."""
+
+    word: LinkWord
+    detail: str
+    since_ns: int
+
+
+class Inbox:
+    """The queue.
+
+    Parameters
+    ----------
+    most_bytes : int
+        Payload bytes that may wait.
+    """
+
+    overflow = "drop-oldest"
+
+    def __init__(self, most_bytes: int = _MOST_BYTES) -> None:
+        self._most_bytes = most_bytes
+        self._waiting: deque[Received] = deque()
+        self._bytes = 0
+        self._changed = threading.Condition()
+        self._closed = False
+        self.dropped = 0
+
+    def put(self, received: Received) -> None:
+        """Add a payload; drops the oldest ones when too much waits."""
+        with self._changed:
+            self._waiting.append(received)
+            self._bytes += len(received.payload)
+            while self._bytes > self._most_bytes and len(self._waiting) > 1:
+                self._bytes -= len(self._waiting.popleft().payload)
+                self.dropped += 1
+            self._changed.notify()
+
+    def take(self, timeout_s: float) -> list[Received]:
+        """Everything that waits; waits up to `timeout_s` for the first of it. Empty on time-out or when closed."""
+        with self._changed:
+            if not self._waiting and not self._closed:
+                self._changed.wait(timeout_s)
+            taken = list(self._waiting)
+            self._waiting.clear()
+            self._bytes = 0
+            return taken
+
+    def close(self) -> None:
+        """Wake who waits; nothing more will come."""
+        with self._changed:
+            self._closed = True
+            self._changed.notify_all()
+
+
+class Link(Protocol):
+    """A live link: a thread of its own that connects, receives, and connects again.
+
+    Every payload goes to `tap` (the recorder) and then to the inbox. It never raises after `start`; what goes wrong
+    is in `state`. `start` raises LinkError only for what no waiting can mend (a wrong setting).
+    """
+
+    @property
+    def state(self) -> LinkState:
+        """How the link stands now."""
+        ...
+
+    @property
+    def reconnects(self) -> int:
+        """How often it has been open again after a loss."""
+        ...
+
+    def start(self) -> Self:
+        """Begin to connect, in a thread of its own."""
+        ...
+
+    def stop(self) -> None:
+        """Close and wait for the thread, at most a few seconds."""
+        ...
