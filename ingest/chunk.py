@@ -59,6 +59,8 @@ class Chunk:
         first chunk of a stream.
     restart : bool
         True when the device's clock was set back before this chunk, so that the length of the gap is unknown.
+    silent : bool
+        True for an empty chunk that says: nothing has come over the link for the silent time.
     """
 
     first_sample: int
@@ -67,6 +69,7 @@ class Chunk:
     side: dict[str, Floats] = field(default_factory=dict)
     gap_before: int = 0
     restart: bool = False
+    silent: bool = False
 
     def __len__(self) -> int:
         return len(self.sensors)
@@ -89,4 +92,5 @@ class Chunk:
             side={role: values[start:stop] for role, values in self.side.items()},
             gap_before=self.gap_before if leads else 0,
             restart=self.restart and leads,
+            silent=self.silent and leads,
         )

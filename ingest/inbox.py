@@ -18,7 +18,11 @@ _MOST_BYTES = 32 * 1024 * 1024  # minutes of four corners at 1 kHz; a chain this
 
 @dataclass(frozen=True)
 class Received:
-    """Bytes as they arrived: `monotonic_ns` orders and ages them, `wall_ns` is for people."""
+    """Bytes as they arrived: `monotonic_ns` orders and ages them, `wall_ns` is for people.
+
+    An empty payload says that the connection broke here: what is half received will not be completed, and a decoder
+    is to be reset. It goes to the tap too, so that a recording gives the same samples as the live link did.
+    """
 
     payload: bytes
     monotonic_ns: int

@@ -91,6 +91,10 @@ class Decoder(Protocol):
         """Take the next bytes of a stream (any split), or one whole message where the link has messages."""
         ...
 
+    def finish(self) -> list[SampleBlock]:
+        """No more bytes will come: the blocks that waited for what follows them (records without checksum)."""
+        ...
+
     def reset(self) -> None:
         """The connection was lost: what is half received will not be completed."""
         ...

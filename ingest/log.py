@@ -19,6 +19,7 @@ from ingest.log_columns import wanted_columns
 from ingest.log_counts import LogCounts
 from ingest.log_csv import CsvRows
 from ingest.log_parquet import ParquetRows
+from ingest.recording_reader import is_recording
 from ingest.rows import RowFramer
 from ingest.sheet import Sheet
 from ingest.sheet_log import LogLayout
@@ -43,7 +44,11 @@ class Log:
         Side roles (see `ingest.chunk.SIDE_ROLES`) that the chunks hold.
     counts : LogCounts
         What was read, dropped and found missing so far; complete after the last chunk.
+    notes : tuple of str
+        What a person should know of the log before it is played.
     """
+
+    notes: tuple[str, ...] = ()
 
     def __init__(self, path: str, layout: LogLayout) -> None:
         self.path = path
@@ -115,14 +120,14 @@ class Log:
 
 
 def open_log(path: str | Path, sheet: Sheet) -> Log:
-    """Open a CSV or Parquet log.
+    """Open a CSV or Parquet log, or a recording of a link (then it is an `ingest.recording_log.RecordingLog`).
 
     Parameters
     ----------
     path : str or Path
-        The file. One that starts like Parquet is read as Parquet whatever its name; any other as CSV.
+        The file. One that starts like a recording or like Parquet is read as such whatever its name; any other as CSV.
     sheet : Sheet
-        Its `log` part maps columns to roles.
+        Its `log` part maps columns to roles, its `link` part says how a recording's bytes are laid out.
 
     Raises
     ------
@@ -133,6 +138,10 @@ def open_log(path: str | Path, sheet: Sheet) -> Log:
     if "\0" in str(path):
         raise LogError(f"{shown}: no file can have such a name")
     try:
+        if is_recording(path):
+            from ingest.recording_log import RecordingLog  # which is itself a log
+
+            return RecordingLog(str(path), sheet)
         return Log(str(path), sheet.log)
     except IsADirectoryError:
         raise LogError(f"{shown}: is a directory; name the log file in it") from None

@@ -47,6 +47,8 @@ class LogCounts:
         Line numbers (CSV; blank lines after the column names not counted) or row numbers (Parquet, from 1) of the
         first few rows of each kind. The kinds are this class's field names, and the column's name with the
         CellCounts field's name for cells, as in ("FL", "empty").
+    notes : list of str
+        Damage of a recording, in words.
     """
 
     rows_read: int = 0
@@ -60,6 +62,7 @@ class LogCounts:
     restarts: int = 0
     cells: dict[str, CellCounts] = field(default_factory=dict)
     places: dict[str | tuple[str, str], list[int]] = field(default_factory=dict)
+    notes: list[str] = field(default_factory=list)
 
     def note(self, kind: str, line: int, count: int = 1) -> None:
         """Count one row of a kind (a field's name) at a line."""

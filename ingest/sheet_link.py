@@ -110,10 +110,16 @@ class LinkLayout(Part):
         if self.record is None or self.sync is None:
             raise ValueError('format "record" needs record (a struct layout such as "<Ihhhh") and sync (bytes in hex)')
         try:
-            values = len(struct.unpack(self.record, bytes(struct.calcsize(self.record))))
+            size = struct.calcsize(self.record)
+            if size > self.longest_frame:
+                raise ValueError(f"record is {size} bytes long, longest_frame allows {self.longest_frame}")
+            values = struct.unpack(self.record, bytes(size))
         except struct.error as error:
             raise ValueError(f"record: {error}") from None
         if self.record[0] not in "<>":
             raise ValueError('record: must begin with "<" (little-endian) or ">" (big-endian)')
-        if values != len(self.fields):
-            raise ValueError(f"record holds {values} values, fields names {len(self.fields)}")
+        if len(values) != len(self.fields):
+            raise ValueError(f"record holds {len(values)} values, fields names {len(self.fields)}")
+        for name, value in zip(self.fields, values, strict=True):
+            if name != IGNORED and type(value) not in ({int} if name == COUNTER else {int, float}):
+                raise ValueError(f"record: {name} must be {'a whole number' if name == COUNTER else 'a number'}")
