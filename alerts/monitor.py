@@ -74,6 +74,8 @@ class Monitor:
 
     def process(self, chunk: Chunk) -> Step:
         """Take a chunk; return what it brought."""
+        if chunk.silent:
+            return self._silence()
         if not self._begun and len(chunk):
             self._begun = True
             self.engine.first_sample = chunk.first_sample
@@ -81,8 +83,8 @@ class Monitor:
             self._next_sample = chunk.first_sample + len(chunk)
         return self._take(self.pipeline.process(chunk))
 
-    def silence(self) -> Step:
-        """Nothing has come over a live link for `alerts.link.silent_after_s`; say so, once a silence."""
+    def _silence(self) -> Step:
+        """Nothing has come over a live link for `alerts.link.silent_after_s`; said once a silence."""
         step = Step()
         if self.latest is None or not self.sheet.alerts.link.enabled:
             return step

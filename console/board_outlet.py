@@ -10,6 +10,7 @@ import shutil
 import textwrap
 from collections import deque
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Literal
 
@@ -129,9 +130,9 @@ class BoardOutlet:
 
 
 def link_status(monitor: Monitor, place: Place, state: Literal["running", "finished"] = "running") -> LinkStatus:
-    """What the board's strip says of a replayed log."""
-    pipeline = monitor.pipeline
-    return LinkStatus(
+    """What the board's strip says of a replayed log or a live link."""
+    pipeline, live = monitor.pipeline, place.live
+    status = LinkStatus(
         source=place.source,
         position_s=place.time_s,
         progress=place.progress,
@@ -141,4 +142,17 @@ def link_status(monitor: Monitor, place: Place, state: Literal["running", "finis
         gaps=pipeline.gaps,
         lost_samples=pipeline.lost_samples,
         restarts=pipeline.restarts,
+    )
+    if live is None:
+        return status
+    return replace(
+        status,
+        pace="",
+        recording=live.recording == "recording",
+        sample_age_s=live.age_s,
+        effective_rate_hz=live.rate_hz,
+        lag_s=live.lag_s,
+        jitter_s=live.jitter_s,
+        refused=live.refused,
+        trouble="; ".join(part for part in (live.words, live.fault) if part),
     )

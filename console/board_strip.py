@@ -5,6 +5,7 @@ In: a `BoardView`. Out: one to three lines. Fields that have no room are left ou
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from rich.cells import cell_len
@@ -26,6 +27,7 @@ class _Field:
 
 
 _LONGEST_NAME = 28
+_LONGEST_TROUBLE = 70
 _NAMES_FIRST = 110  # cells from which the first line has room for the names too
 
 
@@ -101,6 +103,13 @@ def _quality(view: BoardView, glyphs: Glyphs) -> list[_Field]:
         _Field(7, f"gaps {status.gaps}", STRONG if status.gaps else PLAIN),
         _Field(8, lost, STRONG if status.lost_samples else PLAIN),
     ]
+    if not math.isnan(status.effective_rate_hz):
+        fields[0] = _Field(9, f"{status.effective_rate_hz:6.1f} of {status.rate_hz:.0f} Hz")
+    if not math.isnan(status.lag_s):
+        spread = "" if math.isnan(status.jitter_s) else f" ±{min(1000 * status.jitter_s, 9999):.0f}"
+        fields.append(_Field(5, f"lag {min(1000 * status.lag_s, 99999):3.0f}{spread} ms"))
+    if status.refused:
+        fields.append(_Field(6, f"refused {status.refused}", STRONG))
     if status.restarts:
         fields.append(_Field(6, f"clock set back {status.restarts}x", STRONG))
     return fields
@@ -108,6 +117,9 @@ def _quality(view: BoardView, glyphs: Glyphs) -> list[_Field]:
 
 def _rest(view: BoardView, glyphs: Glyphs) -> list[_Field]:
     fields: list[_Field] = []
+    if view.status.trouble:
+        words = safe(view.status.trouble, glyphs)
+        fields.append(_Field(10, fit_name(words, min(_LONGEST_TROUBLE, cell_len(words)), glyphs), DOUBT))
     rejected = [(corner.name, corner.rejected) for corner in view.corners if corner.rejected]
     if rejected:
         counts = " ".join(f"{safe(name, glyphs)} {count}" for name, count in rejected)

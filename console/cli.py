@@ -109,6 +109,229 @@ def replay(
 
 
 @cli.command()
+@click.option("--car", "sheet_path", required=True, type=click.Path(path_type=Path), help="The car sheet (TOML).")
+@click.option(
+    "--recordings",
+    type=click.Path(path_type=Path),
+    default=Path("recordings"),
+    show_default=True,
+    help="Directory in which all that arrives is recorded.",
+)
+@click.option("--no-recording", is_flag=True, help="Record nothing.")
+@click.option("--out", "results", type=click.Path(path_type=Path), help="Directory for the results.")
+@click.option("--overwrite", is_flag=True, help="Replace earlier results in that directory.")
+@click.option(
+    "--reference", type=click.Path(path_type=Path), help="Results directory of a stint to compare left/right with."
+)
+@click.option("--seconds", type=click.FloatRange(min=0.1), help="End by itself after this time.")
+@click.option("--plain", is_flag=True, help="Plain lines instead of the board, also in a terminal.")
+@click.option("--no-color", is_flag=True, help="No colour; the NO_COLOR variable does the same.")
+def watch(
+    sheet_path: Path,
+    recordings: Path,
+    no_recording: bool,
+    results: Path | None,
+    overwrite: bool,
+    reference: Path | None,
+    seconds: float | None,
+    plain: bool,
+    no_color: bool,
+) -> None:
+    """Watch a car over its live link, recording all that arrives.
+
+    The sheet's [link] says where samples come from: a serial port or an MQTT topic (docs/wiring.md). A link that is
+    not there yet, or goes away, is tried again until Ctrl-C, which ends the run in order.
+
+    \b
+    Examples:
+      damperwatch watch --car car.toml
+      damperwatch watch --car car.toml --out results --recordings /data/recordings
+    """
+    from console.outlet import Outlet, PlainOutlet
+    from console.screen import can_show_board
+    from console.watch import WatchOptions
+    from console.watch import watch as run_watch
+    from ingest.sheet import load_sheet
+
+    sheet = load_sheet(sheet_path)
+    options = WatchOptions(None if no_recording else recordings, results, overwrite, reference, seconds)
+    outlet: Outlet = PlainOutlet(click.echo)
+    if can_show_board() and not plain:
+        from console.board_outlet import BoardOutlet
+
+        outlet = BoardOutlet(click.echo, no_color=no_color)
+    text = sheet_path.read_text(encoding="utf-8", errors="replace")
+    code = run_watch(sheet, outlet, options, lambda line: click.echo(line, err=True), sheet_text=text)
+    raise SystemExit(code)
+
+
+@cli.command()
+@click.argument("log", type=click.Path(path_type=Path))
+@click.option("--car", "sheet_path", required=True, type=click.Path(path_type=Path), help="The car sheet (TOML).")
+@click.option("--to", "target", required=True, help="serial:PORT, serial:PORT@BAUD or mqtt:HOST:PORT/TOPIC.")
+@click.option("--pace", default="1", show_default=True, help="Times real time: 1, 20, 0.5 ... or max.")
+@click.option("--samples-per-frame", type=click.IntRange(1, 4096), default=10, show_default=True)
+@click.option(
+    "--format",
+    "form",
+    type=click.Choice(["packed", "text", "record", "json", "cbor"]),
+    help="Without it the sheet's link.format, else packed.",
+)
+@click.option("--drop", type=float, default=0.0, metavar="RATE", help="Leave out this share of the frames, 0 to 1.")
+@click.option("--corrupt", type=float, default=0.0, metavar="RATE", help="Turn over bits in this share of the frames.")
+@click.option("--duplicate", type=float, default=0.0, metavar="RATE", help="Send this share of the frames twice.")
+@click.option("--reorder", type=float, default=0.0, metavar="RATE", help="Swap this share with the next frame.")
+@click.option("--delay", default="0:0", metavar="RATE:MS", help="Send this share late by MS of sample time.")
+@click.option("--pull-at", type=float, multiple=True, metavar="S", help="Pull the cable at this second of the log ...")
+@click.option("--pull-for", type=float, multiple=True, metavar="S", help="... for so long; both may be repeated.")
+@click.option("--seed", type=int, default=1, show_default=True, help="Other faults of the same kinds.")
+def feed(
+    log: Path,
+    sheet_path: Path,
+    target: str,
+    pace: str,
+    samples_per_frame: int,
+    form: str | None,
+    drop: float,
+    corrupt: float,
+    duplicate: float,
+    reorder: float,
+    delay: str,
+    pull_at: tuple[float, ...],
+    pull_for: tuple[float, ...],
+    seed: int,
+) -> None:
+    """Play a log onto a real link, to rehearse on a bench.
+
+    LOG goes out as the car's logger would send it, to a serial port or an MQTT broker, where "damperwatch watch" with
+    the same sheet receives it. Faults of a bad link can be added; the account at the end says what a receiver must
+    have met.
+
+    \b
+    Examples:
+      damperwatch feed stint.parquet --car car.toml --to serial:/dev/ttyUSB0@921600
+      damperwatch feed stint.parquet --car car.toml --to mqtt:localhost:1883/car/dampers --pace 5
+      damperwatch feed stint.csv --car car.toml --to serial:/dev/ttyUSB0 --corrupt 0.01 --pull-at 30 --pull-for 5
+    """
+    from console.feed import FeedOptions
+    from console.feed import feed as run_feed
+    from console.feed_link import FeedUsageError, fault_plan, feed_target
+    from console.pace import parse_pace
+    from console.progress import progress_bar
+    from ingest.sheet import load_sheet
+
+    try:
+        chosen = parse_pace(pace)
+    except ValueError:
+        raise click.BadParameter('must be a number above 0, or "max"', param_hint="--pace") from None
+    sheet = load_sheet(sheet_path)
+    try:
+        rates = {"drop": drop, "corrupt": corrupt, "duplicate": duplicate, "reorder": reorder}
+        plan = fault_plan(rates, delay, pull_at, pull_for, seed)
+        options = FeedOptions(feed_target(target, sheet.link), chosen, samples_per_frame, form, plan)
+        with progress_bar(shown=sys.stderr.isatty()) as report:
+            code = run_feed(log, sheet, options, say=lambda line: click.echo(line, err=True), report=report)
+    except FeedUsageError as error:
+        raise click.UsageError(str(error)) from None
+    raise SystemExit(code)
+
+
+@cli.command()
+@click.option("--car", "sheet_path", required=True, type=click.Path(path_type=Path), help="The car sheet (TOML).")
+@click.option("--log", type=click.Path(path_type=Path), help="A log or recording of the car at rest.")
+@click.option("--live", is_flag=True, help="Measure now, over the sheet's link.")
+@click.option("--from", "from_s", type=click.FloatRange(min=0.0), default=0.0, help="Second of the log to begin at.")
+# A body moves up and down at 1 to 4 Hz: less than 2 s is too few swings to tell rest from the top of one.
+@click.option(
+    "--seconds", type=click.FloatRange(2.0, 60.0), default=5.0, show_default=True, help="How long to measure."
+)
+@click.option("--yes", is_flag=True, help="Write without asking.")
+def zero(sheet_path: Path, log: Path | None, live: bool, from_s: float, seconds: float, yes: bool) -> None:
+    """Measure the static offsets on the flat patch and write them into the sheet.
+
+    The car must stand on the flat patch as it will run: tyre pressures, driver or ballast, fuel; nobody leaning on it,
+    nobody under it. A corner that moves, drifts or is noisy is refused, and then nothing is written. Only the four
+    zero_mm are changed; the sheet as it was is kept beside it as SHEET.before-zero.
+
+    \b
+    Examples:
+      damperwatch zero --car car.toml --log standing.csv
+      damperwatch zero --car car.toml --live --seconds 10
+    """
+    from console.zero_run import window_of_link, window_of_log
+    from console.zero_run import zero as run_zero
+    from ingest.sheet import load_sheet
+
+    if live == (log is not None):
+        raise click.UsageError("give --log LOG or --live (one of them)")
+    if live and from_s:
+        raise click.UsageError("--from belongs to --log")
+    sheet = load_sheet(sheet_path)
+    if log is not None:
+        window = window_of_log(log, sheet, from_s, seconds)
+    else:
+        window = window_of_link(sheet, seconds, lambda line: click.echo(line, err=True))
+
+    def ask() -> bool:
+        return yes or click.confirm("Write these zeros into the sheet?", err=True)
+
+    askable = yes or sys.stdin.isatty()
+    if run_zero(sheet_path, sheet, window, click.echo, ask if askable else None):
+        raise SystemExit(0)
+    if not askable:
+        raise click.UsageError("nothing written: nobody can be asked here; add --yes to write")
+    click.echo("nothing written", err=True)
+    raise SystemExit(1)
+
+
+@cli.command()
+@click.argument("recording", type=click.Path(path_type=Path))
+@click.option("--json", "as_json", is_flag=True, help="One JSON record instead of lines.")
+def verify(recording: Path, as_json: bool) -> None:
+    """Check a recording: every block, what is missing, where damage begins.
+
+    The file is never changed. Exit code 0: clean, 1: something is damaged, 2: no recording.
+
+    \b
+    Example:
+      damperwatch verify recordings/20250314-091500-5f3a9c01.dwrec
+    """
+    from console.verify import verify_recording
+
+    lines, code = verify_recording(recording, as_json=as_json)
+    for line in lines:
+        click.echo(line)
+    raise SystemExit(code)
+
+
+@cli.command()
+@click.argument("recording", type=click.Path(path_type=Path))
+@click.option("--to", required=True, type=click.Path(path_type=Path), help="File to write: .csv or .parquet.")
+@click.option(
+    "--car", "sheet_path", type=click.Path(path_type=Path), help="A car sheet; without it the one in the recording."
+)
+@click.option("--raw", is_flag=True, help="Values as they were received, before calibration.")
+@click.option("--overwrite", is_flag=True, help="Replace that file.")
+def export(recording: Path, to: Path, sheet_path: Path | None, raw: bool, overwrite: bool) -> None:
+    """Write a recording as a table, one row a sample: damper travel in mm and the side channels.
+
+    The sample counter is the time axis; missing samples have no row. The file appears when it is whole.
+
+    \b
+    Examples:
+      damperwatch export run.dwrec --to run.parquet
+      damperwatch export run.dwrec --to run.csv --raw
+    """
+    from console.export import ExportOptions
+    from console.export import export as run_export
+
+    lines, code = run_export(recording, ExportOptions(to, sheet_path, raw, overwrite))
+    for line in lines:
+        click.echo(line)
+    raise SystemExit(code)
+
+
+@cli.command()
 @click.argument("sheet_path", metavar="SHEET", type=click.Path(path_type=Path))
 def sheet(sheet_path: Path) -> None:
     """Check a car sheet and print what follows from it.

@@ -18,6 +18,7 @@ from dsp.histogram import Bins, regroup
 from dsp.statistics import TRAVEL_BINS, VELOCITY_BINS
 from dsp.summary import LapSummary, Share
 from ingest.chunk import CORNERS, Ints
+from ingest.link_block import LinkCounts
 from ingest.log_counts import LogCounts
 from ingest.sheet import Sheet
 from ingest.text import clean
@@ -96,9 +97,16 @@ def describe_lap(lap: LapSummary, context: Context) -> dict[str, Any]:
 
 
 def describe_stint(
-    monitor: Monitor, counts: LogCounts | None, *, source: str, complete: bool, version: str, reference: str | None
+    monitor: Monitor,
+    counts: LogCounts | None,
+    *,
+    source: str,
+    complete: bool,
+    version: str,
+    reference: str | None,
+    link: LinkCounts | None = None,
 ) -> dict[str, Any]:
-    """The content of summary.json. `complete` is False for a run that was interrupted."""
+    """The content of summary.json. `complete` is False for a run that was interrupted; `link` is of a live run."""
     pipeline, context = monitor.pipeline, Context.of(monitor)
     total = pipeline.so_far()
     corners = {}
@@ -129,6 +137,7 @@ def describe_stint(
         "gaps": pipeline.gaps,
         "clock_restarts": pipeline.restarts,
         "log": None if counts is None else _log(counts),
+        "link": None if link is None else link.numbers(),
         "velocity_filter": {
             "bandwidth_hz": monitor.sheet.velocity.bandwidth_hz,
             "window_samples": 2 * pipeline.filter.half_width + 1,

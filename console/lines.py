@@ -113,6 +113,7 @@ def log_lines(counts: LogCounts) -> Iterator[str]:
             places = counts.places.get("gaps" if name == "missing_samples" else name, [])
             where = f" (first at line {places[0]})" if places else ""
             yield f"{count} {text}{where}"
+    yield from (clean(note, 200) for note in counts.notes)
     for column, cells in counts.cells.items():
         for kind in ("empty", "not_a_number", "infinite", "unparseable"):
             count = getattr(cells, kind)

@@ -12,14 +12,16 @@ from typing import Protocol
 from alerts.monitor import Monitor, Step
 from console.blind_laps import BlindLaps
 from console.lines import final_lines, lap_line, log_lines, reference_words, stamp, transition_line
+from console.live import LiveStatus
 from ingest.log_counts import LogCounts
+from ingest.text import clean
 
 
 @dataclass(frozen=True)
 class Place:
     """How far a run is: its source, sample time, share of the log (None on a live link), pace and rate.
 
-    `notes` is what a person should know of the run before it begins, a line each.
+    `notes` is what a person should know of the run before it begins, a line each. `live` is None in a replay.
     """
 
     source: str
@@ -28,6 +30,7 @@ class Place:
     pace: float | None
     rate_hz: float
     notes: tuple[str, ...] = ()
+    live: LiveStatus | None = None
 
 
 class Outlet(Protocol):
@@ -61,13 +64,15 @@ class PlainOutlet:
         self._write = write
         self._progress = progress
         self._blind = BlindLaps()
+        self._link_words = ""
 
     def begin(self, monitor: Monitor, place: Place) -> None:
         """Name the source, the filter in use and what left and right are held against."""
         chosen = monitor.pipeline.filter
         laps = monitor.pipeline.laps.source
         self._write(
-            f"{stamp(0.0)}  replay of {place.source} at {place.rate_hz:g} Hz; velocity over "
+            f"{stamp(0.0)}  {'replay of' if place.live is None else 'watching'} {place.source} "
+            f"at {place.rate_hz:g} Hz; velocity over "
             f"{2 * chosen.half_width + 1} samples; laps from {laps.replace('_', ' ') if laps else 'nothing'}"
             f"{reference_words(monitor)}"
         )
@@ -81,6 +86,11 @@ class PlainOutlet:
         lines += [(lap.end_sample, 0, lap_line(lap, monitor.engine.time_s(lap.end_sample))) for lap in step.laps]
         for _, _, line in sorted(lines, key=lambda entry: entry[:2]):
             self._write(line)
+        if place.live is not None:
+            words = "; ".join(part for part in (place.live.words, place.live.fault) if part)
+            if words != self._link_words:
+                self._link_words = words
+                self._write(f"{stamp(place.time_s)}  {clean(words, 200) if words else 'link open again'}")
         if self._progress is not None and place.progress is not None:
             self._progress(place.progress)
 

@@ -18,10 +18,12 @@ from console.pace import Clock, Pacer
 from console.reference import load_reference
 from console.results import ResultsWriter
 from console.stopping import Stopping
+from console.verify import damage_lines
 from ingest.chunk import Chunk
 from ingest.errors import LogError
 from ingest.log import Log, open_log
 from ingest.log_counts import LogCounts
+from ingest.recording_log import RecordingLog
 from ingest.sheet import Sheet
 from ingest.text import clean
 
@@ -65,7 +67,7 @@ def replay(path: Path, sheet: Sheet, outlet: Outlet, options: ReplayOptions, clo
             writer = ResultsWriter(options.results, overwrite=options.overwrite)
         try:
             monitor = Monitor(sheet, log.rate_hz, log.roles, None if reference is None else reference.asymmetry)
-            notes = () if reference is None else reference.notes
+            notes = log.notes if reference is None else (*log.notes, *reference.notes)
             run = _Run(log, monitor, shown, writer, clean(path.name, 80), notes)
             fault = run.play(Pacer(options.pace, clock), stopping)
             complete = fault is None and stopping.signal is None and not shown.reader_gone
@@ -132,11 +134,13 @@ class _Run:
         """Play to the end, to a signal, until nobody looks, or to a fault in the log, which is returned."""
         self._outlet.begin(self._monitor, self._place(0.0, pacer.pace))
         try:
+            end = 0
             for chunk in self._log:
                 for part in self._parts(chunk, pacer.pace):
                     if self._first_sample is None:
                         self._first_sample = part.first_sample
-                    end = part.first_sample + len(part) - self._first_sample
+                    if not part.silent:
+                        end = part.first_sample + len(part) - self._first_sample
                     pacer.until(end / self._log.rate_hz, stopped=lambda: stopping.signal is not None)
                     if stopping.signal is not None or self._outlet.reader_gone:
                         return None
@@ -151,6 +155,8 @@ class _Run:
         end = self._monitor.pipeline.laps.current
         time_s = 0.0 if end is None else self._monitor.engine.time_s(end.end_sample)
         self._give(step, time_s, None)
+        if isinstance(self._log, RecordingLog):
+            self._log.counts.notes += damage_lines(self._log.damage)
         if self._writer is not None:
             self._writer.summary(
                 self._monitor,

@@ -52,6 +52,12 @@ class LinkStatus:
         Sample rate.
     gaps, lost_samples, restarts : int
         Breaks in the stream, samples missing in them, and times the device's clock was set back.
+    effective_rate_hz, lag_s, jitter_s : float
+        Of a live link: samples per second that came lately, how much later than the quickest ones, and the spread.
+    refused : int
+        Frames of a live link that could not be used.
+    trouble : str
+        What is wrong with the link or the recording, in words; empty when nothing is.
     """
 
     source: str
@@ -66,6 +72,11 @@ class LinkStatus:
     gaps: int = 0
     lost_samples: int = 0
     restarts: int = 0
+    effective_rate_hz: float = math.nan
+    lag_s: float = math.nan
+    jitter_s: float = math.nan
+    refused: int = 0
+    trouble: str = ""
 
 
 @dataclass(frozen=True)

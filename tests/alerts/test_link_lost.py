@@ -8,9 +8,11 @@ import pytest
 from alerts.alert import Transition
 from alerts.link_lost import LINK_KEY
 from alerts.monitor import Monitor
+from ingest.chunk import Chunk
 from tests.monitored import RATE, changes, chunk, cut, easy_sheet, flat, stretches, watch
 
 SILENT, CLEAN = round(1.0 * RATE), round(3.0 * RATE)
+SILENCE = Chunk(0, RATE, np.empty((0, 4)), silent=True)
 SHEET = easy_sheet({"alerts.link.enabled": True})
 
 
@@ -42,8 +44,8 @@ def test_the_watchdog_says_it_once_at_the_same_sample_and_a_gap_behind_it_is_no_
     monitor = Monitor(SHEET, RATE, ())
     before, after = stretches(flat(800), flat(CLEAN + 100), gap=5 * SILENT)
     found = list(monitor.process(before).transitions)
-    found += monitor.silence().transitions
-    found += monitor.silence().transitions
+    found += monitor.process(SILENCE).transitions
+    found += monitor.process(SILENCE).transitions
     assert link(found) == [(800 + SILENT - 1, "occurs")]
     found += monitor.process(after).transitions + monitor.finish().transitions
     assert link(found)[1:] == [(800 + 5 * SILENT + CLEAN, "returns")]
@@ -54,13 +56,13 @@ def test_a_silence_after_which_nothing_is_missing_returns_too() -> None:
     monitor = Monitor(SHEET, RATE, ())
     whole = chunk(flat(800 + CLEAN + 600))
     parts = list(cut(whole, [800, CLEAN + 600]))
-    found = list(monitor.process(parts[0]).transitions) + monitor.silence().transitions
+    found = list(monitor.process(parts[0]).transitions) + monitor.process(SILENCE).transitions
     found += monitor.process(parts[1]).transitions
     assert [change for _, change in link(found)] == ["occurs", "returns"]
 
 
 def test_nothing_is_said_before_the_first_sample() -> None:
-    assert Monitor(SHEET, RATE, ()).silence().transitions == []
+    assert Monitor(SHEET, RATE, ()).process(SILENCE).transitions == []
 
 
 def test_a_lost_link_silences_what_stands() -> None:
