@@ -184,6 +184,14 @@ def watch(
 @click.option("--delay", default="0:0", metavar="RATE:MS", help="Send this share late by MS of sample time.")
 @click.option("--pull-at", type=float, multiple=True, metavar="S", help="Pull the cable at this second of the log ...")
 @click.option("--pull-for", type=float, multiple=True, metavar="S", help="... for so long; both may be repeated.")
+@click.option(
+    "--retry",
+    metavar="S",
+    type=click.FloatRange(min=0.0, max=3600.0),
+    default=30.0,
+    show_default=True,
+    help="Try a link that was lost on the way again for so long; 0 gives up at once.",
+)
 @click.option("--seed", type=int, default=1, show_default=True, help="Other faults of the same kinds.")
 def feed(
     log: Path,
@@ -199,6 +207,7 @@ def feed(
     delay: str,
     pull_at: tuple[float, ...],
     pull_for: tuple[float, ...],
+    retry: float,
     seed: int,
 ) -> None:
     """Play a log onto a real link, to rehearse on a bench.
@@ -228,7 +237,7 @@ def feed(
     try:
         rates = {"drop": drop, "corrupt": corrupt, "duplicate": duplicate, "reorder": reorder}
         plan = fault_plan(rates, delay, pull_at, pull_for, seed)
-        options = FeedOptions(feed_target(target, sheet.link), chosen, samples_per_frame, form, plan)
+        options = FeedOptions(feed_target(target, sheet.link), chosen, samples_per_frame, form, plan, retry)
         with progress_bar(shown=sys.stderr.isatty()) as report:
             code = run_feed(log, sheet, options, say=lambda line: click.echo(line, err=True), report=report)
     except FeedUsageError as error:

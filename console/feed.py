@@ -7,6 +7,7 @@ account last, also after Ctrl-C or a fault of the link, which is then raised as 
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -37,6 +38,7 @@ _PACKED_WRAPS_AT = 2**32
 # 8 data bits, a start bit and a stop bit.
 _BITS_PER_BYTE = 10
 # Less than this is the computer's own unevenness, and no news.
+_RETRY_PAUSE_S = 0.5  # a broker that starts again needs about this long
 _LATE_S = 0.25
 
 
@@ -69,13 +71,17 @@ def make_sender(target: SerialPort | Broker) -> Sender:
 
 @dataclass(frozen=True)
 class FeedOptions:
-    """What the command line chose. `pace` None is as fast as the link takes it; `form` None is the sheet's."""
+    """What the command line chose. `pace` None is as fast as the link takes it; `form` None is the sheet's.
+
+    `retry_s` is how long a link that was lost on the way is tried again; the frame it was lost with is sent again.
+    """
 
     target: SerialPort | Broker
     pace: float | None = 1.0
     samples_per_frame: int = 10
     form: str | None = None
     plan: Plan = field(default_factory=Plan)
+    retry_s: float = 0.0
 
 
 def raw_sheet(sheet: Sheet) -> Sheet:
@@ -215,6 +221,7 @@ class _Run:
         self._late_s = 0.0
         self._missing = 0
         self._warned = False
+        self._resent = 0
         self.mischief = Mischief(options.plan)
 
     def opening(self, path: Path, roles: tuple[str, ...]) -> Iterator[str]:
@@ -260,6 +267,8 @@ class _Run:
         """What a rehearsal should know besides the account."""
         if self._late_s > _LATE_S:
             yield f"fell behind by up to {self._late_s:.1f} s: the link or this computer is too slow for this pace"
+        if self._resent:
+            yield f"{self._resent} frames were sent again after the link was lost: a receiver may have met them twice"
         if self._missing:
             yield f"missing in the log itself: {self._missing} samples"
         if self._cutter.rounded:
@@ -288,8 +297,36 @@ class _Run:
             if self._options.pace is not None:
                 late_s = self._clock.now() - self._start_s - frame.due_s / self._options.pace
                 self._late_s = max(self._late_s, late_s)
-            self._sender.send(frame.payload)
+            if not self._deliver(frame.payload):
+                return False
         return True
+
+    def _deliver(self, payload: bytes) -> bool:
+        """Send, again after a lost link; False once a signal asked to stop."""
+        while True:
+            try:
+                self._sender.send(payload)
+            except LinkError as fault:
+                self._resent += 1
+                if not self._reopened(fault):
+                    return False
+            else:
+                return True
+
+    def _reopened(self, fault: LinkError) -> bool:
+        """Try to open the link again for as long as allowed, then raise the fault it was lost with."""
+        until_s = self._clock.now() + self._options.retry_s
+        if self._options.retry_s:
+            self._say(f"{fault}; trying again for {self._options.retry_s:g} s")
+        while self._clock.now() < until_s:
+            self._clock.wait(_RETRY_PAUSE_S)
+            if self._stopping.signal is not None:
+                return False
+            with contextlib.suppress(LinkError):
+                self._sender.open()
+                self._say("the link is open again")
+                return True
+        raise fault
 
     def _check_speed(self, size: int, samples: int) -> None:
         """Say once when a serial line can't carry what this pace needs."""

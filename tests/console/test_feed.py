@@ -337,6 +337,39 @@ def test_a_link_that_fails_ends_with_the_account_and_its_error(tmp_path: Path) -
     assert any(line.startswith("not sent any more") for line in said)
 
 
+class LostWire(Wire):
+    """A sender whose link goes once, and whose port stays away for some tries."""
+
+    def __init__(self, away: int) -> None:
+        super().__init__(fails_at=7)
+        self._away = away
+
+    def open(self) -> None:
+        super().open()
+        if self.opened > 1:
+            if self.opened - 1 <= self._away:
+                raise LinkError("no such port")
+            self._fails_at = -1
+
+
+def test_a_link_that_comes_back_in_time_loses_nothing(tmp_path: Path) -> None:
+    now = [0.0]
+    clock = Clock(now=lambda: now[0], wait=lambda seconds: now.__setitem__(0, now[0] + seconds))
+    path, whole = log_of(tmp_path), Wire()
+    fed(path, linked(), whole)
+    wire = LostWire(away=3)
+    code, said = fed(path, linked(), wire, clock, retry_s=10.0)
+    assert code == 0
+    assert wire.payloads == whole.payloads
+    assert wire.opened == 5
+    assert "unplugged; trying again for 10 s" in said
+    assert any(line.startswith("1 frames were sent again") for line in said)
+    never = LostWire(away=1000)
+    with pytest.raises(LinkError, match="unplugged"):
+        fed(path, linked(), never, clock, retry_s=10.0)
+    assert never.opened == 21
+
+
 def test_what_a_record_can_not_hold_is_said(tmp_path: Path) -> None:
     sheet = linked(
         serial={"port": "/dev/car"}, format="record", fields=ROLES, rate_hz=RATE, record="<Hbbbbhbf", sync="a55a"
