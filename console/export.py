@@ -82,6 +82,8 @@ def _write_calibrated(path: Path, sheet: Sheet, table: TableWriter, stopping: St
         first: int | None = None
         for chunk in log:
             _check(stopping)
+            if chunk.silent:
+                continue
             first = chunk.first_sample if first is None else first
             table.write(_calibrated_columns(chunk, first, calibration))
         counts = log.counts
@@ -109,16 +111,25 @@ def _write_raw(path: Path, sheet: Sheet, table: TableWriter, stopping: Stopping)
     decoder = make_decoder(_link_of(sheet, path), counts)
     roles: tuple[str, ...] | None = None
     rows = other = 0
+    arrival_s = 0.0
+
+    def take(block: SampleBlock) -> None:
+        nonlocal roles, rows, other
+        roles = block.roles if roles is None else roles
+        other += set(block.roles) != set(roles)
+        rows += len(block.values)
+        table.write(_raw_columns(block, roles, arrival_s))
+
     with open_recording(path) as recording:
         began_ns: int | None = None
         for entry in payloads(recording, decoder):
             _check(stopping)
             began_ns = entry.monotonic_ns if began_ns is None else began_ns
+            arrival_s = (entry.monotonic_ns - began_ns) / 1e9
             for block in decoder.feed(entry.payload):
-                roles = block.roles if roles is None else roles
-                other += set(block.roles) != set(roles)
-                rows += len(block.values)
-                table.write(_raw_columns(block, roles, (entry.monotonic_ns - began_ns) / 1e9))
+                take(block)
+        for block in decoder.finish():
+            take(block)
         damage = recording.damage
     if roles is None:
         raise LogError(

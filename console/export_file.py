@@ -59,6 +59,12 @@ class _Arrow:
         if self._writer is not None:
             self._writer.close()
 
+    def abandon(self) -> None:
+        """Let go of the writer while its file is open: later it would complain that it is not."""
+        if self._writer is not None:
+            with suppress(OSError, ValueError, pa.ArrowException):
+                self._writer.close()
+
     def _begin(self, table: pa.Table) -> None:
         if self._csv:
             # Names without quotes, as everything else in the file.
@@ -93,8 +99,12 @@ def new_table(path: Path, *, overwrite: bool) -> Iterator[TableWriter]:
         try:
             with temporary.open("xb") as file:
                 table = _Arrow(file, suffix)
-                yield table
-                table.finish()
+                try:
+                    yield table
+                    table.finish()
+                except BaseException:
+                    table.abandon()
+                    raise
                 file.flush()
                 os.fsync(file.fileno())
             _refuse_existing(path, shown, overwrite=overwrite)

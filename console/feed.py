@@ -191,7 +191,7 @@ def feed(
         try:
             run.start(sender, clock, stopping, say)
             for chunk in log:
-                if not run.take(chunk):
+                if not chunk.silent and not run.take(chunk):
                     break
                 if report is not None:
                     report(log.progress())

@@ -23,7 +23,7 @@ from console.results import ResultsWriter
 from console.stopping import Stopping
 from ingest.assembler import Assembler
 from ingest.chunk import Chunk
-from ingest.errors import LinkError
+from ingest.errors import SheetError
 from ingest.framing import make_decoder
 from ingest.inbox import Inbox, Link, Received
 from ingest.link_block import LinkCounts
@@ -86,11 +86,11 @@ def watch(
 
     Raises
     ------
-    LinkError, ResultsError
+    SheetError, LinkError, ResultsError
         The sheet has no link, a setting can't work, or a directory can't be used.
     """
     if sheet.link is None:
-        raise LinkError("the car sheet has no [link]; add one with serial or mqtt (see docs/wiring.md)")
+        raise SheetError("car sheet", ["link: is missing; add [link] with serial or mqtt (see docs/wiring.md)"])
     reference = None if options.reference is None else load_reference(options.reference, sheet)
     with Stopping() as stopping:
         writer = None

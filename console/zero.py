@@ -153,7 +153,8 @@ def collect(chunks: Iterable[Chunk], rate_hz: float, from_s: float, seconds: flo
     """Fill a window from the chunks of a log; no more of them is read than it takes."""
     window = Window(rate_hz, from_s, seconds)
     for chunk in chunks:
-        window.take(chunk)
+        if not chunk.silent:
+            window.take(chunk)
         if window.full:
             break
     return window

@@ -19,6 +19,7 @@ from ingest.link_block import SampleBlock
 from ingest.log import open_log
 from ingest.recording import Recorder
 from ingest.recording_header import describe_run
+from ingest.recording_log import SILENCE
 from ingest.sheet import load_sheet
 from ingest.sheet_link import DAMPER_ROLES
 from tests.console.logs import CAR, log_file, sheet_file
@@ -52,6 +53,8 @@ def recording(tmp_path: Path) -> Path:
     recorder = Recorder(tmp_path / "run", describe_run(sheet, LINK_CAR, "1"), sync_every_s=60.0)
     for start in range(0, SAMPLES, 20):
         block = SampleBlock(5000 + start, 2**32, 500.0, ROLES, values(np.arange(start, start + 20)), 1_000_000 + start)
+        if start == 400:
+            recorder.event(SILENCE, {})
         if start != 600:
             recorder.write(received(encoder.encode(block), start * 2_000_000))
     recorder.close()

@@ -15,7 +15,7 @@ import pytest
 from alerts.monitor import Monitor
 from console.outlet import PlainOutlet
 from console.watch import WatchOptions, watch
-from ingest.errors import LinkError
+from ingest.errors import SheetError
 from ingest.framing import make_encoder
 from ingest.inbox import Inbox, LinkState, Received
 from ingest.link_block import SampleBlock
@@ -149,5 +149,22 @@ def test_no_samples_at_all_say_so(tmp_path: Path) -> None:
 
 
 def test_a_sheet_without_a_link_is_refused(tmp_path: Path) -> None:
-    with pytest.raises(LinkError, match=r"\[link\]"):
+    with pytest.raises(SheetError, match="link: is missing"):
         watched([], tmp_path, easy_sheet())
+
+
+def test_a_replay_of_the_recording_knows_of_the_silence(tmp_path: Path) -> None:
+    from ingest.log import open_log
+
+    sheet = easy_sheet({"alerts.link.enabled": True, "alerts.link.silent_after_s": 0.1})
+    sheet = sheet.model_copy(update={"link": LAYOUT})
+    watched(frames(flat(1000)), tmp_path, sheet, seconds=0.5, recordings=tmp_path / "rec")
+    live = [json.loads(line) for line in (tmp_path / "out" / "alerts.jsonl").read_text().splitlines()]
+    (recording,) = (tmp_path / "rec").iterdir()
+    with open_log(recording, sheet) as log:
+        monitor = Monitor(sheet, log.rate_hz, log.roles)
+        replayed = [t for one in log for t in monitor.process(one).transitions] + monitor.finish().transitions
+    assert [(t.sample, t.definition.kind, t.change) for t in replayed] == [
+        (alert["sample"], alert["kind"], alert["change"]) for alert in live
+    ]
+    assert [t.definition.kind for t in replayed] == ["link"]
