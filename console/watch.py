@@ -61,7 +61,7 @@ def make_link(layout: LinkLayout, tap: Callable[[Received], None], inbox: Inbox)
     assert layout.mqtt is not None
     from ingest.mqtt_link import MqttLink
 
-    return MqttLink(layout.mqtt, tap, inbox)
+    return MqttLink(layout.mqtt, tap, inbox, status_topic=layout.mqtt.status_topic)
 
 
 def link_name(layout: LinkLayout) -> str:

@@ -42,6 +42,8 @@ class Broker(Part):
     tls: bool = False
     tls_authority_file: Annotated[str, Field(min_length=1, max_length=400)] | None = None
     client_id: Annotated[str, Field(min_length=1, max_length=60)] | None = None
+    # Where the broker is told "online", and tells others "offline" when this program dies (its will).
+    status_topic: Annotated[str, Field(min_length=1, max_length=200)] | None = None
     keep_alive_s: Annotated[int, Field(ge=2, le=600)] = 5
 
     @model_validator(mode="after")

@@ -14,13 +14,13 @@ import pytest
 
 from alerts.monitor import Monitor
 from console.outlet import PlainOutlet
-from console.watch import WatchOptions, watch
+from console.watch import WatchOptions, make_link, watch
 from ingest.errors import SheetError
 from ingest.framing import make_encoder
 from ingest.inbox import Inbox, LinkState, Received
 from ingest.link_block import SampleBlock
 from ingest.sheet import Sheet
-from ingest.sheet_link import DAMPER_ROLES, LinkLayout, SerialPort
+from ingest.sheet_link import DAMPER_ROLES, Broker, LinkLayout, SerialPort
 from tests.monitored import RATE, easy_sheet, flat
 
 ROLES = (*DAMPER_ROLES,)
@@ -168,3 +168,16 @@ def test_a_replay_of_the_recording_knows_of_the_silence(tmp_path: Path) -> None:
         (alert["sample"], alert["kind"], alert["change"]) for alert in live
     ]
     assert [t.definition.kind for t in replayed] == ["link"]
+
+
+def test_the_sheets_broker_settings_reach_the_link(monkeypatch: pytest.MonkeyPatch) -> None:
+    given: dict[str, Any] = {}
+
+    def link(broker: Broker, tap: Any, inbox: Any, **more: Any) -> HandLink:
+        given.update(broker=broker, **more)
+        return HandLink([], tap, inbox)
+
+    monkeypatch.setattr("ingest.mqtt_link.MqttLink", link)
+    broker = Broker(host="broker", topic="car", status_topic="car/watch")
+    make_link(LinkLayout(mqtt=broker), lambda _: None, Inbox())
+    assert given == {"broker": broker, "status_topic": "car/watch"}
