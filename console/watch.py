@@ -164,8 +164,10 @@ class _Watch:
         """Bring out what was on its way, write the summary, show the end."""
         for chunk in (*self._assembler.take(self._decoder.finish()), *self._assembler.finish()):
             self._process(chunk)
+        counts = count_words(self._counts)
         if self._monitor is None:
-            self._say("no samples came" + (f"; {count_words(self._counts)}" if count_words(self._counts) else ""))
+            self._say("no samples came" + (f"; {counts}" if counts else ""))
+            self._say_recording()
             return
         self._give(self._monitor.finish())
         if self._writer is not None:
@@ -179,17 +181,21 @@ class _Watch:
                 link=self._counts,
             )
         self._outlet.end(self._monitor, LogCounts(), complete=True)
-        counts = count_words(self._counts)
         self._say(
             f"link: {self._counts.frames} frames, {self._counts.samples} samples"
             + (f"; {counts}" if counts else "; nothing refused")
         )
-        if self._recorder is not None:
-            self._recorder.close()
-            status = self._recorder.status()
-            self._say(f"recorded {status.blocks} blocks, {status.bytes} bytes in {clean(status.path, 200)}")
-            if status.fault or status.lost_payloads:
-                self._say(f"RECORDING FAULT: {clean(status.fault or '', 200)}; {status.lost_payloads} blocks lost")
+        self._say_recording()
+
+    def _say_recording(self) -> None:
+        """Close the recording and say what became of it, samples or none."""
+        if self._recorder is None:
+            return
+        self._recorder.close()
+        status = self._recorder.status()
+        self._say(f"recorded {status.blocks} blocks, {status.bytes} bytes in {clean(status.path, 200)}")
+        if status.fault or status.lost_payloads:
+            self._say(f"RECORDING FAULT: {clean(status.fault or '', 200)}; {status.lost_payloads} blocks lost")
 
     def _tap(self, received: Received) -> None:
         """In the link's thread: on disk before anything else."""

@@ -1,8 +1,9 @@
 """What a link has received and the chain has not yet taken: a bounded queue between two threads.
 
 In: payloads with their arrival times, from a link's thread. Out: the same, in order, to the chain's thread. When
-more bytes wait than allowed, the oldest are dropped and counted: the chain then sees the newest data, and the
-sample counter tells what is missing. The recorder has had them before.
+more waits than allowed, the oldest payloads are dropped and counted, and a break is put in their place: the chain then
+sees the newest data, joins nothing across the hole, and the sample counter tells what is missing. The recorder has
+had them before.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ from dataclasses import dataclass
 from typing import Literal, Protocol, Self
 
 LinkWord = Literal["connecting", "open", "lost", "closed"]
+_ENTRY_BYTES = 256  # about what Python keeps for one entry, so that many tiny messages are bounded too
 _MOST_BYTES = 32 * 1024 * 1024  # minutes of four corners at 1 kHz; a chain this far behind shows old news anyway
 
 
@@ -44,7 +46,7 @@ class Inbox:
     Parameters
     ----------
     most_bytes : int
-        Payload bytes that may wait.
+        Bytes that may wait: of payloads, and of what each of them costs besides.
     """
 
     overflow = "drop-oldest"
@@ -53,6 +55,7 @@ class Inbox:
         self._most_bytes = most_bytes
         self._waiting: deque[Received] = deque()
         self._bytes = 0
+        self._hole: Received | None = None
         self._changed = threading.Condition()
         self._closed = False
         self.dropped = 0
@@ -61,10 +64,11 @@ class Inbox:
         """Add a payload; drops the oldest ones when too much waits."""
         with self._changed:
             self._waiting.append(received)
-            self._bytes += len(received.payload)
+            self._bytes += _cost(received)
             while self._bytes > self._most_bytes and len(self._waiting) > 1:
-                self._bytes -= len(self._waiting.popleft().payload)
-                self.dropped += 1
+                self._hole = self._waiting.popleft()
+                self._bytes -= _cost(self._hole)
+                self.dropped += bool(self._hole.payload)
             self._changed.notify()
 
     def take(self, timeout_s: float) -> list[Received]:
@@ -73,6 +77,10 @@ class Inbox:
             if not self._waiting and not self._closed:
                 self._changed.wait(timeout_s)
             taken = list(self._waiting)
+            if self._hole is not None:
+                # What came before the hole must not be joined with what comes after it.
+                taken.insert(0, Received(b"", self._hole.monotonic_ns, self._hole.wall_ns))
+                self._hole = None
             self._waiting.clear()
             self._bytes = 0
             return taken
@@ -82,6 +90,10 @@ class Inbox:
         with self._changed:
             self._closed = True
             self._changed.notify_all()
+
+
+def _cost(received: Received) -> int:
+    return len(received.payload) + _ENTRY_BYTES
 
 
 class Link(Protocol):

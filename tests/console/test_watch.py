@@ -143,8 +143,9 @@ def test_silence_trips_the_link_alarm(tmp_path: Path) -> None:
 
 
 def test_no_samples_at_all_say_so(tmp_path: Path) -> None:
-    code, lines, said = watched([b"\x01\x02\0" * 3], tmp_path)
+    code, lines, said = watched([b"\x01\x02\0" * 3], tmp_path, recordings=tmp_path / "rec")
     assert (code, lines) == (0, [])
+    assert any(line.startswith("recorded ") for line in said)
     assert any("no samples came" in line and "3 bad" in line for line in said)
 
 
