@@ -47,15 +47,31 @@ class ArrivalClock:
         self._arrivals: deque[tuple[float, int, float]] = deque()
         self._quickest = math.inf
         self._last_s = math.nan
+        # Running sums over the window, since arrivals can be as many as samples: samples, lags and their squares,
+        # the lags counted from the first one, so that little cancels.
+        self._origin = 0.0
+        self._samples = 0
+        self._lags = 0.0
+        self._squares = 0.0
 
     def arrived(self, monotonic_s: float, next_sample: int, samples: int) -> None:
         """Samples up to `next_sample` (exclusive) have arrived, `samples` of them now."""
         late = monotonic_s - next_sample / self._rate_hz
         self._quickest = min(self._quickest, late)
         self._last_s = monotonic_s
+        if not self._arrivals:
+            self._origin, self._samples, self._lags, self._squares = late, 0, 0.0, 0.0
         self._arrivals.append((monotonic_s, samples, late))
-        while self._arrivals and self._arrivals[0][0] < monotonic_s - _WINDOW_S:
-            self._arrivals.popleft()
+        self._sum(samples, late, 1)
+        while self._arrivals[0][0] < monotonic_s - _WINDOW_S:
+            _, old_samples, old_late = self._arrivals.popleft()
+            self._sum(old_samples, old_late, -1)
+
+    def _sum(self, samples: int, late: float, sign: int) -> None:
+        lag = late - self._origin
+        self._samples += sign * samples
+        self._lags += sign * lag
+        self._squares += sign * lag * lag
 
     def restarted(self) -> None:
         """The device's counter was set back or the connection was lost: lags before do not compare."""
@@ -72,7 +88,7 @@ class ArrivalClock:
         if len(self._arrivals) < 2 or self._arrivals[-1][0] - self._arrivals[0][0] < 1.0:
             return math.nan
         span = self._arrivals[-1][0] - self._arrivals[0][0]
-        return sum(samples for _, samples, _ in list(self._arrivals)[1:]) / span
+        return (self._samples - self._arrivals[0][1]) / span
 
     @property
     def _in_real_time(self) -> bool:
@@ -87,11 +103,10 @@ class ArrivalClock:
     @property
     def jitter_s(self) -> float:
         """Standard deviation of the lag over the last seconds."""
-        if len(self._arrivals) < 2 or not self._in_real_time:
+        count = len(self._arrivals)
+        if count < 2 or not self._in_real_time:
             return math.nan
-        lags = [late for _, _, late in self._arrivals]
-        mean = sum(lags) / len(lags)
-        return math.sqrt(sum((lag - mean) ** 2 for lag in lags) / (len(lags) - 1))
+        return math.sqrt(max(0.0, self._squares - self._lags**2 / count) / (count - 1))
 
 
 def count_words(counts: LinkCounts) -> str:

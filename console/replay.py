@@ -170,11 +170,7 @@ class _Run:
 
     def _give(self, step: Step, time_s: float, pace: float | None) -> None:
         if self._writer is not None:
-            context = Context.of(self._monitor)
-            for transition in step.transitions:
-                self._writer.transition(transition)
-            for lap in step.laps:
-                self._writer.lap(lap, context)
+            self._writer.step(step, Context.of(self._monitor))
         self._outlet.step(self._monitor, step, self._place(time_s, pace))
 
     def _place(self, time_s: float, pace: float | None) -> Place:

@@ -15,7 +15,8 @@ from pathlib import Path
 from typing import IO, Any
 
 from alerts.alert import Transition
-from console.describe import describe_lap, describe_stint, describe_transition
+from alerts.monitor import Step
+from console.describe import Context, describe_lap, describe_stint, describe_transition
 from dsp.summary import LapSummary
 from ingest.errors import ResultsError
 from ingest.text import clean
@@ -61,6 +62,13 @@ class ResultsWriter:
     def lap(self, lap: LapSummary, context: Any) -> None:
         """Append one lap; `context` is what `describe_lap` needs besides it."""
         self._line(LAPS, describe_lap(lap, context))
+
+    def step(self, step: Step, context: Context) -> None:
+        """Append the transitions and laps that one step brought."""
+        for transition in step.transitions:
+            self.transition(transition)
+        for lap in step.laps:
+            self.lap(lap, context)
 
     def summary(self, *arguments: Any, **keywords: Any) -> None:
         """Write summary.json, whole or not at all; arguments as of `describe_stint`."""

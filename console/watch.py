@@ -17,7 +17,7 @@ from alerts.monitor import Monitor, Step
 from console.describe import Context
 from console.live import ArrivalClock, LiveStatus, count_words
 from console.outlet import Outlet, Place
-from console.reference import load_reference
+from console.reference import Reference, load_reference
 from console.replay import program_version
 from console.results import ResultsWriter
 from console.stopping import Stopping
@@ -122,7 +122,7 @@ class _Watch:
         writer: ResultsWriter | None,
         recorder: Recorder | None,
         say: Callable[[str], None],
-        reference: object,
+        reference: Reference | None,
     ) -> None:
         assert sheet.link is not None
         self._sheet = sheet
@@ -153,12 +153,12 @@ class _Watch:
             while stopping.signal is None and (end is None or time.monotonic() < end):
                 for received in self._inbox.take(_WAIT_S):
                     self._take(received)
-                self._counts.dropped_messages = self._inbox.dropped
                 self._look()
         finally:
             self._link.stop()
         for received in self._inbox.take(0.0):
             self._take(received)
+        self._counts.dropped_messages = self._inbox.dropped
 
     def finish(self, reference: str | None) -> None:
         """Bring out what was on its way, write the summary, show the end."""
@@ -218,7 +218,8 @@ class _Watch:
             if len(chunk) == 0:
                 return
             roles = self._assembler.roles or ()
-            self._monitor = Monitor(self._sheet, chunk.rate_hz, roles, self._reference)  # type: ignore[arg-type]
+            asymmetry = None if self._reference is None else self._reference.asymmetry
+            self._monitor = Monitor(self._sheet, chunk.rate_hz, roles, asymmetry)
             self._arrivals = ArrivalClock(chunk.rate_hz)
             self._first_sample = chunk.first_sample
             self._outlet.begin(self._monitor, self._place())
@@ -254,11 +255,7 @@ class _Watch:
     def _give(self, step: Step) -> None:
         assert self._monitor is not None
         if self._writer is not None:
-            context = Context.of(self._monitor)
-            for transition in step.transitions:
-                self._writer.transition(transition)
-            for lap in step.laps:
-                self._writer.lap(lap, context)
+            self._writer.step(step, Context.of(self._monitor))
         if self._recorder is not None:
             for transition in step.transitions:
                 definition = transition.definition
@@ -268,7 +265,8 @@ class _Watch:
 
     def _place(self) -> Place:
         rate_hz = float("nan") if self._monitor is None else self._monitor.pipeline.rate_hz
-        return Place(link_name(self._layout), self._time_s, None, None, rate_hz, live=self._live())
+        notes = () if self._reference is None else self._reference.notes
+        return Place(link_name(self._layout), self._time_s, None, None, rate_hz, notes, self._live())
 
     def _live(self) -> LiveStatus:
         recording, fault = "not recording", ""

@@ -14,7 +14,9 @@ import pytest
 
 from alerts.monitor import Monitor
 from console.outlet import PlainOutlet
+from console.reference import Reference
 from console.watch import WatchOptions, make_link, watch
+from dsp.asymmetry import PLACES, Asymmetry
 from ingest.errors import SheetError
 from ingest.framing import make_encoder
 from ingest.inbox import Inbox, LinkState, Received
@@ -182,3 +184,26 @@ def test_the_sheets_broker_settings_reach_the_link(monkeypatch: pytest.MonkeyPat
     broker = Broker(host="broker", topic="car", status_topic="car/watch")
     make_link(LinkLayout(mqtt=broker), lambda _: None, Inbox())
     assert given == {"broker": broker, "status_topic": "car/watch"}
+
+
+def test_a_reference_stint_is_held_against_the_laps(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    reference = Reference(dict.fromkeys(PLACES, Asymmetry(0.0, 0.0)), ("made by hand",))
+    monkeypatch.setattr("console.watch.load_reference", lambda *_: reference)
+    _, lines, _ = watched(frames(flat(1000)), tmp_path, reference=tmp_path)
+    assert "made by hand" in lines
+    assert "reference" in lines[0]
+    # Timed laps in which the left dampers move 10 % faster: beyond the limit with a reference, within the plain one.
+    at = np.arange(round(65 * RATE)) / RATE
+    travel = 6.0 * np.sin(2 * np.pi * 2.0 * at)[:, None] * np.array([1.10, 1.0, 1.0, 1.0])
+    roles = (*DAMPER_ROLES, "lap_number")
+    sheet = easy_sheet({"log.columns.lap_number": {"column": "lap"}, "laps.shortest_lap_s": 5.0})
+    sheet = sheet.model_copy(update={"link": LAYOUT})
+    encoder = make_encoder(LAYOUT, roles, RATE)
+    values = np.column_stack([travel, at // 20.0])
+    sent = [encoder.encode(SampleBlock(n, 2**32, RATE, roles, values[n : n + 50])) for n in range(0, len(at), 50)]
+    watched(sent, tmp_path, sheet, reference=tmp_path, overwrite=True, seconds=0.5)
+    alerts = [json.loads(line) for line in (tmp_path / "out" / "alerts.jsonl").read_text().splitlines()]
+    assert {alert["where"] for alert in alerts if alert["kind"] == "asymmetry"} == {
+        "front compression",
+        "front rebound",
+    }
