@@ -16,6 +16,7 @@ from alerts.platform_low import PlatformLow
 from alerts.rule import Rule
 from alerts.sample_rate import SampleRateLow
 from alerts.sensor_fault import SensorFault
+from alerts.top_out import TopOut
 from dsp.asymmetry import Asymmetry
 from dsp.faults import FaultChange
 from dsp.pipeline import Frame, Pipeline
@@ -128,6 +129,7 @@ class Monitor:
             (alerts.sensor.enabled, SensorFault(sheet, rate_hz)),
             (alerts.sample_rate.enabled, SampleRateLow(sheet, self.pipeline.filter)),
             (alerts.bump_stop.enabled, BumpStopContact(sheet, rate_hz, has_laps=has_laps)),
+            (alerts.top_out.enabled, TopOut(sheet, rate_hz, has_laps=has_laps)),
             (alerts.platform_low.enabled, PlatformLow(sheet, rate_hz)),
             (alerts.asymmetry.enabled, LeftRightAsymmetry(sheet, rate_hz, reference)),
         ]

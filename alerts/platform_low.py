@@ -1,9 +1,9 @@
 """Platform low: a named point below its limit for longer than the on-delay.
 
-The rule waits itself, so that its evidence can name the lowest height while it waited. The wait is a count that leaks:
-a sample below the limit adds one, any other takes one away, so that wheel hop on a low platform does not restart it.
-A kerb under one wheel shows as warp and is marked. An unknown height, and that of a car that stands, ends the wait
-and leaves a standing alarm as it is.
+Heights are looked at on the rows of the car's grid; delays are rounded to them. The rule waits itself, so that its
+evidence can name the lowest height while it waited. The wait is a count that leaks: a row below the limit adds one, any
+other takes one away, so that wheel hop on a low platform does not restart it. A kerb under one wheel shows as warp and
+is marked. An unknown height, and that of a car that stands, ends the wait and leaves a standing alarm as it is.
 """
 
 from __future__ import annotations
@@ -13,8 +13,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from alerts.alert import UNDER_THE_CAR, Definition, Evidence, Observation
-from alerts.rule import sensor_key, standing_still
+from alerts.rule import rows_standing_still, sensor_key
+from dsp.car import stride_for
 from dsp.faults import FaultChange
+from dsp.frame import REGIMES, CarBlock
 from dsp.pipeline import Frame
 from dsp.platform import Platform
 from ingest.chunk import CORNERS, Floats
@@ -23,11 +25,12 @@ from ingest.sheet import Sheet
 _CHECK_FIRST = "ride heights on the flat patch and spring platforms; then the underside at this point for contact marks"
 # So much lower than what was told is news: more than the sensors' noise and the tyres' give make of the same dip.
 _WORSE_MM = 3.0
+_MEANWHILE = {"straight": " running straight", "braking": " under braking", "cornering": " in a corner"}
 
 
 @dataclass
 class _Dip:
-    """A stretch in which samples below the limit prevail: their surplus so far, and the lowest height.
+    """A stretch in which rows below the limit prevail: their surplus so far, and the lowest height.
 
     `told_mm` is the lowest height reported in it.
     """
@@ -37,6 +40,7 @@ class _Dip:
     told_mm: float = np.inf
     lowest_mm: float = np.inf
     warp_mm: float = 0.0
+    regime: str = REGIMES[0]
 
 
 class PlatformLow:
@@ -54,8 +58,9 @@ class PlatformLow:
 
     def __init__(self, sheet: Sheet, rate_hz: float) -> None:
         self._limits = sheet.alerts.platform_low
-        # The sample that completes the delay counts too.
-        self._full = round(self._limits.on_delay_s * rate_hz) + 1
+        rows = self._limits.on_delay_s * rate_hz / stride_for(rate_hz)
+        # The row that completes the delay counts too; what is to last at all lasts for a row.
+        self._full = (max(1, round(rows)) if rows else 0) + 1
         self._stopped_below_m_s = sheet.laps.stopped_below_m_s
         self._platform = Platform(sheet)
         points = len(self._platform.names)
@@ -85,17 +90,18 @@ class PlatformLow:
             # Unknown from the first missing sample on, so that no timer runs through the gap.
             for point in range(len(self._dips)):
                 seen += self._unknown(point, frame.block.first_sample - frame.block.gap_before)
-        if len(frame.block) == 0:
+        car = frame.car
+        if len(car) == 0:
             return seen
-        still = standing_still(frame, self._stopped_below_m_s)
-        heights = frame.heights_mm
+        still = rows_standing_still(car, self._stopped_below_m_s)
+        heights = car.heights_mm
         if still.any():
             heights = np.where(still[:, np.newaxis], np.nan, heights)
         for point in range(len(self._dips)):
-            seen += self._follow(frame, point, heights[:, point])
+            seen += self._follow(car, point, heights[:, point])
         return seen
 
-    def _follow(self, frame: Frame, point: int, heights: Floats) -> list[Observation]:
+    def _follow(self, car: CarBlock, point: int, heights: Floats) -> list[Observation]:
         limit = float(self._platform.lowest_mm[point])
         clear = limit + self._limits.clear_above_limit_mm
         lowest = float(heights.min())
@@ -108,12 +114,12 @@ class PlatformLow:
         stops = np.append(starts[1:], len(heights))
         seen: list[Observation] = []
         for start, stop in zip(starts.tolist(), stops.tolist(), strict=True):
-            sample = frame.block.first_sample + start
+            sample = car.sample(start)
             state = int(states[start])
             if state == 0:
                 seen += self._unknown(point, sample)
             elif state == 1:
-                seen += self._low(frame, point, heights, start, stop)
+                seen += self._low(car, point, heights, start, stop)
             else:
                 self._leak(point, stop - start)
                 if state == 3 and self._said[point] is not False:
@@ -132,61 +138,63 @@ class PlatformLow:
         self._said[point] = None
         return [Observation(sample, self.kind, self._platform.names[point], None)]
 
-    def _leak(self, point: int, samples: int) -> None:
-        """Take known samples that are not below the limit off the count; at zero the dip is over."""
+    def _leak(self, point: int, rows: int) -> None:
+        """Take known rows that are not below the limit off the count; at zero the dip is over."""
         dip = self._dips[point]
         if dip is not None:
-            dip.count -= samples
+            dip.count -= rows
             if dip.count <= 0:
                 self._dips[point] = None
 
-    def _low(self, frame: Frame, point: int, heights: Floats, start: int, stop: int) -> list[Observation]:
-        """Below the limit from `start` to `stop` (places in the block); report when it has lasted long enough.
+    def _low(self, car: CarBlock, point: int, heights: Floats, start: int, stop: int) -> list[Observation]:
+        """Below the limit from `start` to `stop` (rows of the block); report when it has lasted long enough.
 
-        Reported again at each sample far enough below what was reported, while the count is full.
+        Reported again at each row far enough below what was reported, while the count is full.
         """
-        first, name = frame.block.first_sample, self._platform.names[point]
+        name = self._platform.names[point]
         seen: list[Observation] = []
         if self._said[point] is False:
             self._said[point] = None
-            seen.append(Observation(first + start, self.kind, name, None))
+            seen.append(Observation(car.sample(start), self.kind, name, None))
         dip = self._dips[point]
         if dip is None:
-            dip = self._dips[point] = _Dip(first + start)
-        # Before this place the count is not full; there, what was not said of this dip is said.
+            dip = self._dips[point] = _Dip(car.sample(start))
+        # Before this row the count is not full; there, what was not said of this dip is said.
         full = min(stop, start + max(0, self._full - 1 - dip.count))
         dip.count = min(self._full, dip.count + stop - start)
-        self._deepen(dip, frame, heights, start, full)
+        self._deepen(dip, car, heights, start, full)
         while full < stop:
             if self._said[point] is True:
                 deeper = np.flatnonzero(heights[full:stop] <= dip.told_mm - _WORSE_MM)
                 after = full + int(deeper[0]) if len(deeper) else stop
-                self._deepen(dip, frame, heights, full, after)
+                self._deepen(dip, car, heights, full, after)
                 full = after
                 if full == stop:
                     break
-            self._deepen(dip, frame, heights, full, full + 1)
+            self._deepen(dip, car, heights, full, full + 1)
             evidence = self._evidence(dip, float(self._platform.lowest_mm[point]))
             self._said[point], dip.told_mm = True, dip.lowest_mm
-            seen.append(Observation(first + full, self.kind, name, True, evidence, immediate=True))
+            seen.append(Observation(car.sample(full), self.kind, name, True, evidence, immediate=True))
             full += 1
         return seen
 
-    def _deepen(self, dip: _Dip, frame: Frame, heights: Floats, start: int, stop: int) -> None:
-        """Follow the lowest height from place `start` to `stop`."""
+    def _deepen(self, dip: _Dip, car: CarBlock, heights: Floats, start: int, stop: int) -> None:
+        """Follow the lowest height from row `start` to `stop`."""
         if start == stop:
             return
-        place = start + int(heights[start:stop].argmin())
-        if heights[place] < dip.lowest_mm:
-            dip.lowest_mm = float(heights[place])
-            dip.warp_mm = float(self._platform.warp(frame.wheel_mm[place : place + 1])[0])
+        row = start + int(heights[start:stop].argmin())
+        if heights[row] < dip.lowest_mm:
+            dip.lowest_mm = float(heights[row])
+            dip.warp_mm = float(car.warp_mm[row])
+            dip.regime = REGIMES[int(car.regime[row])]
 
     def _evidence(self, dip: _Dip, limit_mm: float) -> Evidence:
         kerb = ", on a kerb" if abs(dip.warp_mm) > self._limits.kerb_warp_mm else ""
         lasted = self._limits.on_delay_s * 1000.0
-        sentence = f"{dip.lowest_mm:.1f} mm above the road, below {limit_mm:g} mm for {lasted:.0f} ms{kerb}"
+        road = f"above the road{_MEANWHILE.get(dip.regime, '')}"
+        sentence = f"{dip.lowest_mm:.1f} mm {road}, below {limit_mm:g} mm for {lasted:.0f} ms{kerb}"
         if dip.told_mm < np.inf:
-            sentence = f"down to {dip.lowest_mm:.1f} mm above the road{kerb}"
+            sentence = f"down to {dip.lowest_mm:.1f} mm {road}{kerb}"
         return Evidence(
             dip.lowest_mm,
             limit_mm,

@@ -12,6 +12,7 @@ import numpy as np
 
 from alerts.alert import Definition, Observation
 from dsp.faults import FaultChange
+from dsp.frame import CarBlock
 from dsp.pipeline import Frame
 from ingest.chunk import Bools
 
@@ -42,4 +43,10 @@ def standing_still(frame: Frame, stopped_below_m_s: float) -> Bools:
     if "speed" not in frame.block.side:
         return np.zeros(len(frame.block), dtype=bool)
     still: Bools = frame.block.side["speed"] < stopped_below_m_s
+    return still
+
+
+def rows_standing_still(car: CarBlock, stopped_below_m_s: float) -> Bools:
+    """Mask, shape (n_rows,), of rows of the car's grid at which the car is known to stand, as `standing_still`."""
+    still: Bools = car.speed_m_s < stopped_below_m_s
     return still

@@ -35,13 +35,17 @@ _DAMPERS = ("fl", "fr", "rl", "rr")
 
 
 def bench_sheet() -> Sheet:
-    """A sheet for the made-up stint: calibrated sensors, bump stops, five platform points."""
+    """A sheet for the made-up stint with all that costs: dampers, bars, bump stops, tyres, five platform points."""
     axle = {
         "motion_ratio_damper_per_wheel": 0.85,
         "travel_to_full_bump_mm": 60.0,
         "travel_to_full_droop_mm": 60.0,
         "spring": {"rate_n_mm": 140.0},
         "bump_stop": {"gap_mm": 24.0, "force": [[0, 0], [6, 900], [12, 5000]]},
+        "damper": {"curve": [[-500, -2000], [-150, -950], [-50, -600], [0, 0], [50, 420], [150, 680], [500, 1400]]},
+        "anti_roll_bar_n_mm": 90.0,
+        "tyre_rate_n_mm": 270.0,
+        "unsprung_mass_kg": 48.0,
     }
     sensor = {"unit": "counts", "points": [[0, -75.0], [16383, 75.0]], "reading_range": [50, 16333]}
     points = {
@@ -51,8 +55,15 @@ def bench_sheet() -> Sheet:
     columns: dict[str, object] = {f"damper_{name.upper()}": {"column": name} for name in _DAMPERS}
     columns |= {"speed": {"column": "speed", "unit": "m/s"}, "lap_number": {"column": "lap"}}
     columns |= {"lap_distance": {"column": "distance", "unit": "m"}}
+    for direction, name in (("longitudinal", "ax"), ("lateral", "ay")):
+        columns[f"acceleration_{direction}"] = {"column": name, "unit": "m/s2"}
     car = {"name": "bench", "mass_kg": 1200.0, "front_share": 0.48}
-    car |= {"wheelbase_mm": 2700.0, "track_front_mm": 1650.0, "track_rear_mm": 1630.0}
+    car |= {
+        "centre_of_gravity_height_mm": 430.0,
+        "wheelbase_mm": 2700.0,
+        "track_front_mm": 1650.0,
+        "track_rear_mm": 1630.0,
+    }
     return parse_sheet(
         {
             "car": car,
@@ -77,7 +88,9 @@ def write_stint(path: Path, minutes: float, seed: int = 7) -> None:
         {
             "time": time_s,
             **{name: counts[i] for i, name in enumerate(_DAMPERS)},
-            "speed": (45.0 + 15.0 * np.sin(time_s / 9.0)).astype(np.float32),
+            "speed": (45.0 + 15.0 * np.sin(time_s / 2.5)).astype(np.float32),
+            "ax": (6.0 * np.cos(time_s / 2.5)).astype(np.float32),
+            "ay": (14.0 * np.sin(time_s / 2.9)).astype(np.float32),
             "lap": (time_s // 90.0).astype(np.int32),
             "distance": ((time_s % 90.0) * 45.0).astype(np.float32),
         }

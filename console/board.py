@@ -1,9 +1,10 @@
 """The board: chooses the panels that the terminal has room for, and puts them together.
 
 In: a `BoardView` and a size in cells. Out: a rich renderable of exactly that size. Pure: the same view and size give
-the same picture. As the terminal shrinks these are left out, in this order: the list of lap times, RMS velocity by
-lap, left/right by lap, the bump-stop table (this lap's contacts move to the travel panel), heights; below 60 x 18
-also pyramids and travel, so that the strip and the top alerts remain. What is kept stays where it was.
+the same picture. As the terminal shrinks these are left out, in this order: the list of lap times, rows of detail and
+blank lines between panels, RMS velocity by lap, left/right by lap, the car (row by row down to one line of shares), the
+bump-stop table (this lap's contacts move to the travel panel), heights; below 60 x 18 also pyramids and travel, so that
+the strip and the top alerts remain. What is kept stays where it was.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ from rich.text import Text
 from console import panels
 from console.board_alerts import alerts
 from console.board_strip import strip
+from console.car_panels import car, car_line
 from console.paint import BLOCKS, Glyphs, beside, block
 from console.pyramid import pyramid
 from console.view import BoardView
@@ -26,12 +28,17 @@ SMALLEST_WIDTH, SMALLEST_HEIGHT = 60, 18
 _ROOMY_HEIGHT = 30  # from here on: a third line in the strip, and blank lines between panels
 _THREE_COLUMNS = 160
 _MIDDLE_WIDTH = 60  # what the widest panel uses; more would only move numbers from their labels
+_PYRAMID_WIDTH = 59  # below which its table of shares loses a column's end
 _NARROWEST_HEIGHTS = 34  # a short name and four numbers
+_NARROWEST_CAR = 39  # the car's longest line, half of 80 columns
 _GAP = 2
 _MOST_POINTS = 8
 _LEAST_ALERT_ROWS = 10  # a high alert in full on a narrow panel, the caution, and a second alert's first line
 
-_Maker = Callable[[], list[Text]]
+# Places of the panels, top to bottom.
+_TRAVEL, _STOPS, _HEIGHTS, _CAR, _LAPS, _SPEEDS, _LAP_TIMES = range(7)
+
+_Maker = Callable[[int], list[Text]]  # takes the rows that are left
 
 
 @dataclass(frozen=True)
@@ -64,7 +71,7 @@ def render(view: BoardView, width: int, height: int, options: BoardOptions | Non
     top = strip(view, width, 3 if height >= _ROOMY_HEIGHT else 2, glyphs)
     rows = height - len(top)
     if width >= _THREE_COLUMNS:
-        left = (width - _MIDDLE_WIDTH) * 4 // 7
+        left = max(_PYRAMID_WIDTH, (width - _MIDDLE_WIDTH) * 4 // 7)
         right = width - left - _MIDDLE_WIDTH - 2 * _GAP
         columns = [
             _pyramids(view, left, rows, glyphs),
@@ -95,28 +102,54 @@ def _pyramids(view: BoardView, width: int, rows: int, glyphs: Glyphs) -> list[Te
 
 def _numbers(view: BoardView, width: int, rows: int, glyphs: Glyphs, *, alone: bool) -> list[Text]:
     """The panels beside the pyramids, those that fit while the alerts keep their share; `alone` needs none."""
-    spaced = 1 if rows >= _ROOMY_HEIGHT - 3 else 0
-    room = rows if alone else rows - max(_LEAST_ALERT_ROWS, rows // 3)
-    most = max(2, min(_MOST_POINTS, room - 5 - 1)) if not alone else len(view.points)
-    makers: list[tuple[int, _Maker]] = [(0, lambda: panels.travel(view, width, glyphs))]
-    if view.points and width >= _NARROWEST_HEIGHTS:
-        makers.append((2, lambda: panels.heights(view, width, glyphs, most)))
-    if width >= panels.WIDE:
-        makers.append((1, lambda: panels.stops(view, width, glyphs)))
-        makers.append((3, lambda: panels.laps(view, width, glyphs)))
-        makers.append((4, lambda: panels.speeds(view, width, glyphs)))
-    chosen: list[tuple[int, list[Text]]] = []
-    used = 0
-    for place, make in makers:
-        panel = make()
-        if used + len(panel) + spaced > room:
-            break
-        chosen.append((place, panel))
-        used += len(panel) + spaced
-    if alone and room - used >= 4 and view.laps:
-        chosen.append((5, panels.lap_list(view, width, glyphs, room - used - 1)))
+    room = rows if alone else rows - max(_LEAST_ALERT_ROWS, rows * 3 // 10)
+    chosen = _chosen(view, width, room, glyphs, alone=alone)
+    left = room - sum(len(panel) for panel in chosen.values())
+    spaced = 1 if rows >= _ROOMY_HEIGHT - 3 and left >= len(chosen) else 0
+    left -= spaced * len(chosen)
+    for place, line in _details(view, width, glyphs):
+        if place in chosen and left > 0:
+            chosen[place].append(line)
+            left -= 1
+    if alone and left >= 4 and view.laps:
+        chosen[_LAP_TIMES] = panels.lap_list(view, width, glyphs, left - 1)
     lines: list[Text] = []
-    for _, panel in sorted(chosen, key=lambda entry: entry[0]):
+    for _, panel in sorted(chosen.items()):
         lines += panel
         lines += [Text(end="")] * spaced
     return lines
+
+
+def _chosen(view: BoardView, width: int, room: int, glyphs: Glyphs, *, alone: bool) -> dict[int, list[Text]]:
+    """Panels in the order of what matters, as many as fit without blank lines between them, by their places."""
+    most = max(2, min(_MOST_POINTS, room - 5 - 1)) if not alone else len(view.points)
+    makers: list[tuple[int, _Maker]] = [(_TRAVEL, lambda _: panels.travel(view, width, glyphs))]
+    if view.points and width >= _NARROWEST_HEIGHTS:
+        makers.append((_HEIGHTS, lambda _: panels.heights(view, width, glyphs, most)))
+    if width >= panels.WIDE:
+        makers.append((_STOPS, lambda _: panels.stops(view, width, glyphs)))
+    if width >= _NARROWEST_CAR:
+        makers.append((_CAR, lambda left: car(view, width, glyphs, left) or [car_line(view, glyphs)]))
+    if width >= panels.WIDE:
+        makers.append((_LAPS, lambda _: panels.laps(view, width, glyphs)))
+        makers.append((_SPEEDS, lambda _: panels.speeds(view, width, glyphs)))
+    chosen: dict[int, list[Text]] = {}
+    for place, make in makers:
+        panel = make(room)
+        if len(panel) > room:
+            break
+        chosen[place] = panel
+        room -= len(panel)
+    return chosen
+
+
+def _details(view: BoardView, width: int, glyphs: Glyphs) -> list[tuple[int, Text]]:
+    """Rows that join a panel where there is room, most wanted first, each with its panel's place."""
+    if width < panels.WIDE:
+        return []
+    top_outs, shares = panels.stop_extras(view, width, glyphs)
+    lowest = panels.lowest_line(view, width, glyphs)
+    wanted = [] if lowest is None else [(_HEIGHTS, lowest)]
+    if any(corner.top_outs for corner in view.corners):
+        return [(_STOPS, top_outs), *wanted, (_STOPS, shares)]
+    return [*wanted, (_STOPS, shares), (_STOPS, top_outs)]

@@ -13,7 +13,22 @@ import numpy as np
 from alerts.alert import Transition
 from alerts.lifecycle import State, abnormal
 from alerts.monitor import Monitor
+from console.describe_car import (
+    balance,
+    body_record,
+    contacts_of,
+    damper_record,
+    downforce_record,
+    load_share,
+    point_extras,
+    spectrum_record,
+    stop_record,
+    wheel_load,
+    witness_records,
+)
 from dsp.asymmetry import of_corners
+from dsp.body import BodyMotion
+from dsp.damper_work import dampers_work
 from dsp.histogram import Bins, regroup
 from dsp.statistics import TRAVEL_BINS, VELOCITY_BINS
 from dsp.summary import LapSummary, Share
@@ -31,18 +46,27 @@ _STROKE_SHARES = (0.005, 0.995)
 
 @dataclass(frozen=True)
 class Context:
-    """What every record needs to name things: the sheet, the rate, the first sample, the platform's points."""
+    """What every record needs to name things: the sheet, the rates, the first sample, the platform's points."""
 
     sheet: Sheet
     rate_hz: float
+    row_rate_hz: float
     first_sample: int
     points: tuple[str, ...]
+    body: BodyMotion
 
     @classmethod
     def of(cls, monitor: Monitor) -> Context:
         """The context of a monitor that has seen its first chunk."""
         pipeline = monitor.pipeline
-        return cls(monitor.sheet, pipeline.rate_hz, monitor.engine.first_sample, pipeline.platform.names)
+        return cls(
+            monitor.sheet,
+            pipeline.rate_hz,
+            pipeline.car.row_rate_hz,
+            monitor.engine.first_sample,
+            pipeline.platform.names,
+            pipeline.body,
+        )
 
     def time_s(self, sample: int) -> float:
         """Seconds since the stream's first sample."""
@@ -93,6 +117,9 @@ def describe_lap(lap: LapSummary, context: Context) -> dict[str, Any]:
         "corners": {c: _corner(lap.share, number, context) for number, c in enumerate(CORNERS)},
         "platform": _platform(lap.share, context),
         "asymmetry": _asymmetry(lap.share),
+        "body": body_record(lap.share.body, context.body, context.row_rate_hz),
+        "load_balance": balance(lap.share.loads),
+        "hardest_contacts": contacts_of(lap.share, context.time_s, context.rate_hz),
     }
 
 
@@ -110,8 +137,10 @@ def describe_stint(
     pipeline, context = monitor.pipeline, Context.of(monitor)
     total = pipeline.so_far()
     corners = {}
+    spectra = pipeline.spectra.result()
     for number, corner in enumerate(CORNERS):
         corners[corner] = _corner(total, number, context) | {
+            "spectrum": spectrum_record(spectra[number]),
             "samples_rejected": int(pipeline.validity.rejected[number]),
             "samples_without_reading": int(pipeline.validity.missing[number]),
             "position_lost_at_s": _time_or_none(pipeline.validity.position_lost_at[number], context),
@@ -153,6 +182,10 @@ def describe_stint(
         "platform": _platform(total, context),
         # Left against right is compared over timed laps, so that pits and cool-down laps do not blur it.
         "asymmetry": _asymmetry(pipeline.timed if pipeline.timed_laps else total),
+        "body": body_record(total.body, context.body, context.row_rate_hz),
+        "load_balance": balance(total.loads),
+        "downforce": downforce_record(pipeline.downforce.result()),
+        "witnesses": witness_records(pipeline.axle_delay.result(), total.body),
         "alerts": _alerts(monitor, context),
     }
 
@@ -168,7 +201,7 @@ def _log(counts: LogCounts) -> dict[str, Any]:
 
 
 def _corner(share: Share, number: int, context: Context) -> dict[str, Any]:
-    tally, stop = share.tally, share.stops[number]
+    tally = share.tally
     part = context.sheet.suspension(CORNERS[number])
     low, high = (tally.travel_quantile(number, q) for q in _STROKE_SHARES)
     compression, rebound = tally.directional_rms(number)
@@ -185,13 +218,10 @@ def _corner(share: Share, number: int, context: Context) -> dict[str, Any]:
         "travel_lowest_mm": tally.lowest_mm[number],
         "travel_highest_mm": tally.highest_mm[number],
         "stroke_used": (high - low) / (part.travel_to_full_bump_mm + part.travel_to_full_droop_mm),
-        "bump_stop": {
-            "contacts": stop.count,
-            "total_time_s": stop.samples / context.rate_hz,
-            "longest_s": stop.longest_samples / context.rate_hz,
-            "peak_travel_mm": stop.peak_travel_mm,
-            "peak_force_n": stop.peak_force_n,
-        },
+        "bump_stop": stop_record(share.stops[number], context.rate_hz) | load_share(share.loads, number),
+        "top_out": stop_record(share.top_outs[number], context.rate_hz),
+        "wheel_load": wheel_load(share.loads, number, context.row_rate_hz),
+        "damper": damper_record(dampers_work(context.sheet, tally, context.rate_hz)[number]),
     }
 
 
@@ -204,9 +234,10 @@ def _platform(share: Share, context: Context) -> dict[str, Any]:
             "lowest_at_s": _time_or_none(heights.lowest_at[number], context),
             "p1_mm": heights.height_quantile(number, 0.01),
             "median_mm": heights.height_quantile(number, 0.5),
-            "time_below_limit_s": int(heights.below[number]) / context.rate_hz,
-            "time_known_s": int(heights.counts[number].sum()) / context.rate_hz,
+            "time_below_limit_s": int(heights.below[number]) / context.row_rate_hz,
+            "time_known_s": int(heights.counts[number].sum()) / context.row_rate_hz,
         }
+        | point_extras(heights, number, context.row_rate_hz, lambda sample: _time_or_none(sample, context))
         for number, name in enumerate(context.points)
     }
 

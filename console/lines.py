@@ -6,14 +6,21 @@ In: transitions, laps, a finished monitor. Out: strings, one line each, safe on 
 from __future__ import annotations
 
 import math
+import textwrap
 from collections.abc import Iterator
 
 from alerts.alert import Transition
 from alerts.lifecycle import State
 from alerts.monitor import Monitor
 from console.blind_laps import BlindLaps
+from console.describe_car import witness_records
+from dsp.axle_delay import AxleDelay
+from dsp.body import BodyTally
+from dsp.downforce import Estimate
+from dsp.heights import HeightTally
+from dsp.platform import Platform
 from dsp.statistics import SHARE_NAMES
-from dsp.summary import LapSummary
+from dsp.summary import LapSummary, Share
 from ingest.chunk import CORNERS
 from ingest.log_counts import LogCounts
 from ingest.text import clean
@@ -22,11 +29,13 @@ KIND_NAMES = {
     "link": "link lost",
     "sensor": "sensor",
     "bump_stop": "bump stop",
+    "top_out": "top-out",
     "platform_low": "platform low",
     "asymmetry": "left/right",
     "sample_rate": "sample rate",
 }
 _DASH = "-"
+_WIDTH = 80  # of the tables at the end
 _MOSTLY_IDLE = 0.5  # a stint with its stops stays below; beyond, the speed column or the log may not be the right one
 
 
@@ -86,15 +95,28 @@ def transition_line(transition: Transition) -> str:
     return f"{line} Check first: {clean(evidence.check_first, 200)}.{caution}"
 
 
-def lap_line(lap: LapSummary, time_s: float) -> str:
-    """One line for a lap that is over."""
+def lap_line(lap: LapSummary, time_s: float, platform: Platform | None = None) -> str:
+    """One line for a lap that is over; with a `platform`, also the point that came nearest to its limit."""
     reason = f" ({lap.verdict.reason})" if lap.verdict.reason else ""
     rms = "  ".join(f"{corner} {number(lap.share.tally.rms(i), '4.0f')}" for i, corner in enumerate(CORNERS))
     contacts = sum(stop.count for stop in lap.share.stops)
     return (
         f"{stamp(time_s)}  lap {lap.name} {lap.verdict.kind}, {lap.duration_s:.2f} s{reason}: "
         f"velocity RMS mm/s  {rms}; {contacts} bump-stop contacts"
+        f"{_lowest_words(lap.share.heights, platform) if platform is not None else ''}"
     )
+
+
+def _lowest_words(heights: HeightTally, platform: Platform) -> str:
+    margins = heights.lowest_mm - platform.lowest_mm
+    known = [point for point in range(len(platform.names)) if math.isfinite(margins[point])]
+    if not known:
+        return ""
+    point = min(known, key=lambda point: float(margins[point]))
+    regime, place_m = heights.lowest_regime[point], heights.lowest_place_m[point]
+    doing = "" if regime == "unknown" else f", {regime}"
+    where = f" at {place_m:.0f} m" if math.isfinite(place_m) else ""
+    return f"; lowest {clean(platform.names[point], 40)} {heights.lowest_mm[point]:.1f} mm{doing}{where}"
 
 
 def log_lines(counts: LogCounts) -> Iterator[str]:
@@ -172,14 +194,78 @@ def final_lines(monitor: Monitor, blind: BlindLaps, *, complete: bool) -> Iterat
         yield "                                mm      mm      mm             s"
         for index, name in enumerate(pipeline.platform.names):
             heights = total.heights
-            below_s = int(heights.below[index]) / rate if heights.counts[index].any() else math.nan
+            below_s = int(heights.below[index]) / pipeline.car.row_rate_hz if heights.counts[index].any() else math.nan
             yield (
                 f"{clean(name, 24):<26}{number(heights.lowest_mm[index]):>8}"
                 f"{number(heights.height_quantile(index, 0.01)):>8}{pipeline.platform.lowest_mm[index]:>8.1f}"
                 f"{number(below_s, '.2f'):>14}"
             )
+    yield from _car_lines(monitor, total)
     yield ""
     yield from _standing_lines(monitor)
+
+
+def _car_lines(monitor: Monitor, total: Share) -> Iterator[str]:
+    """The car as a whole: what its wheels carried, downforce, top-outs, frequencies, and what does not agree."""
+    pipeline, loads = monitor.pipeline, total.loads
+    yield ""
+    yield "wheel load, N     static    mean  lowest highest"
+    for index, corner in enumerate(CORNERS):
+        values = (
+            pipeline.car.loads.static_n[index],
+            loads.mean_n(index),
+            loads.lowest_n[index],
+            loads.highest_n[index],
+        )
+        yield f"{corner:<16}" + "".join(f"{number(float(value), '.0f'):>8}" for value in values)
+    yield ""
+    air = pipeline.downforce.result()
+    if air.reason:
+        yield from textwrap.wrap(f"downforce: none can be told: {air.reason}", _WIDTH, subsequent_indent="  ")
+    else:
+        front, rear, share = air.front_m2, air.rear_m2, air.front_share
+        yield f"downforce C_z A: front {_estimate(front)} m2, rear {_estimate(rear)} m2 (95 %)"
+        yield f"aero balance: {_estimate(share, 100.0, '.1f')} % front"
+    top_outs = [
+        f"{corner} {stop.count} ({stop.samples / pipeline.rate_hz:.2f} s)"
+        for corner, stop in zip(CORNERS, total.top_outs, strict=True)
+        if stop.samples
+    ]
+    if top_outs:
+        yield f"top-outs: {', '.join(top_outs)}"
+    spectra = pipeline.spectra.result()
+    for name, found in (
+        ("body", [spectrum.body.frequency_hz for spectrum in spectra]),
+        ("wheel hop", [spectrum.wheel_hop.frequency_hz for spectrum in spectra]),
+    ):
+        if any(map(math.isfinite, found)):
+            each = "  ".join(f"{corner} {number(hertz):>4}" for corner, hertz in zip(CORNERS, found, strict=True))
+            yield f"{name + ' frequency, Hz':<24}{each}"
+    for line in _witness_lines(pipeline.axle_delay.result(), total.body):
+        yield from textwrap.wrap(line, _WIDTH, subsequent_indent="  ")
+
+
+def _estimate(estimate: Estimate, scale: float = 1.0, form: str = ".2f") -> str:
+    """A value with half of its 95 % interval."""
+    return f"{number(scale * estimate.value, form)} +-{number(scale * (estimate.high - estimate.low) / 2.0, form)}"
+
+
+def _witness_lines(delays: tuple[AxleDelay, ...], body: BodyTally) -> Iterator[str]:
+    """What speaks against the sensors, the rate or the speed; nothing when all agrees or could not be seen."""
+    differing = [delay for delay in delays if delay.verdict.startswith("differs")]
+    if differing:
+        implied = ", ".join(f"{delay.wheelbase_m:.2f} m ({delay.side})" for delay in differing)
+        yield (
+            f"front-to-rear delay implies a wheelbase of {implied}, the sheet says "
+            f"{differing[0].sheet_wheelbase_m:.2f} m: check {differing[0].reason}"
+        )
+    for delay in delays:
+        if delay.verdict in {"reversed", "crossed"}:
+            yield f"front-to-rear delay, {delay.side}: {delay.reason}"
+    zeros = witness_records(delays, body)["zeros"]
+    if zeros["verdict"] == "disagree":
+        slip_mm = zeros["slip_of_one_wheel_mm"]
+        yield f"zeros disagree by about {slip_mm:.0f} mm at one wheel: check them on the flat patch"
 
 
 def _standing_lines(monitor: Monitor) -> Iterator[str]:

@@ -83,7 +83,8 @@ class PlainOutlet:
         """One line for each alert transition and each lap, in the order of their samples."""
         self._blind.take(step)
         lines = [(t.sample, 1, transition_line(t)) for t in step.transitions]
-        lines += [(lap.end_sample, 0, lap_line(lap, monitor.engine.time_s(lap.end_sample))) for lap in step.laps]
+        platform, time_s = monitor.pipeline.platform, monitor.engine.time_s
+        lines += [(lap.end_sample, 0, lap_line(lap, time_s(lap.end_sample), platform)) for lap in step.laps]
         for _, _, line in sorted(lines, key=lambda entry: entry[:2]):
             self._write(line)
         if place.live is not None:

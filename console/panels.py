@@ -19,6 +19,8 @@ from console.view import BoardView, CornerView, PointView, StopCount
 from dsp.asymmetry import PLACES
 
 WIDE = 50  # cells from which travel shows its extremes and heights a bar
+# A car with nothing wrong is within 2 s of some limit for 60 % of its time, as bodies move; within this, for 20 %.
+_SOON_S = 0.5
 _LATEST = 3  # laps whose numbers stand beside a trend
 
 
@@ -66,7 +68,7 @@ def gauge(corner: CornerView, cells: int, glyphs: Glyphs) -> Text:
 
 
 def stops(view: BoardView, width: int, glyphs: Glyphs) -> list[Text]:
-    """Bump-stop contacts of each corner: how many and how long, this lap and in the stint."""
+    """Bump-stop contacts of each corner: how many and how long, this lap and in the stint (see `stop_extras`)."""
     cell = (width - len("this lap ")) // 4
     label = width - 4 * cell
 
@@ -74,8 +76,10 @@ def stops(view: BoardView, width: int, glyphs: Glyphs) -> list[Text]:
         line = pieces(f"{words:<{label}}")
         for corner, count in zip(view.corners, counts, strict=True):
             has_stop = math.isfinite(corner.stop_gap_mm)
-            shown = f"{count.count:d} {count.time_s:6.2f}s" if has_stop else glyphs.dash
-            line.append(shown.rjust(cell))
+            # Fewer decimals rather than no space between two corners.
+            choices = [f"{count.count:d} {count.time_s:{form}}s" for form in ("6.2f", ".1f", ".0f")]
+            shown = next((choice for choice in choices if len(choice) < cell), choices[-1])
+            line.append((shown if has_stop else glyphs.dash).rjust(cell))
         return line
 
     heads = "".join(safe(corner.name).rjust(cell) for corner in view.corners)
@@ -87,8 +91,27 @@ def stops(view: BoardView, width: int, glyphs: Glyphs) -> list[Text]:
     ]
 
 
+def stop_extras(view: BoardView, width: int, glyphs: Glyphs) -> tuple[Text, Text]:
+    """Two more rows of the stops' table, of the stint: top-outs, and how much of a wheel's load went through the stop.
+
+    The share is the largest at any moment, and a dash for a stop never touched.
+    """
+    cell = (width - len("this lap ")) // 4
+    label = width - 4 * cell
+    top_outs, shares = pieces(f"{'top-outs':<{label}}"), pieces(f"{'load share':<{label}}")
+    for corner in view.corners:
+        top_outs.append(f"{corner.top_outs:d}".rjust(cell))
+        percent = number(100.0 * corner.stop_peak_share, 3, 0, glyphs)
+        known = math.isfinite(corner.stop_peak_share)
+        shares.append((f"{'peak' if cell > 10 else ''} {percent} %" if known else percent).rjust(cell))
+    return top_outs, shares
+
+
 def heights(view: BoardView, width: int, glyphs: Glyphs, most: int) -> list[Text]:
-    """Platform points against their limits, at most `most`: those nearest to their limit, in the sheet's order."""
+    """Platform points against their limits, at most `most`: those nearest to their limit, in the sheet's order.
+
+    A point about to come down to its limit says in what time, in words where its bar was.
+    """
     points = list(view.points)
     left_out = 0
     if len(points) > most:
@@ -96,18 +119,25 @@ def heights(view: BoardView, width: int, glyphs: Glyphs, most: int) -> list[Text
         near = sorted(range(len(points)), key=lambda place: _margin(points[place]))[: most - 1]
         points = [points[place] for place in sorted(near)]
     wide = width >= WIDE
-    columns = "now    low  limit  below s" if wide else "now  low lim below s"
+    columns = "now    low limit  below s" if wide else "now  low lim below s"
+    if wide:
+        heading = f"HEIGHT mm {'with tyres' if view.car_now.with_tyres else 'tyres rigid'}"
+    else:
+        heading = f"HEIGHT mm {'+tyres' if view.car_now.with_tyres else 'rigid'}"
     names = max((cell_len(safe(point.name, glyphs)) for point in points), default=0)
     # Cells of: height now, lowest, limit, then the word and the time below.
-    sizes = (5, 7, 7, 9) if wide else (4, 5, 4, 8)
+    sizes = (5, 7, 6, 9) if wide else (4, 5, 4, 8)
     numbers = sum(sizes)
     names = min(names, 24, width - numbers - 1)
     cells = width - names - numbers - 2 if wide else 0
     tallest = max((point.static_mm for point in view.points), default=1.0) * 1.25
-    lines = [title("HEIGHT mm", width, glyphs, columns)]
+    lines = [title(heading, width, glyphs, columns)]
     for point in points:
         line = pieces(fit_name(safe(point.name, glyphs), names, glyphs), " ")
-        if cells >= 6:
+        words = _time_left(point, cells)
+        if words:
+            line.append(words, STRONG)
+        elif cells >= 6:
             line.append_text(_height_bar(point, tallest, cells, glyphs))
         line.append(" " * max(0, width - line.cell_len - numbers))
         low = point.lap_lowest_mm < point.limit_mm
@@ -120,6 +150,33 @@ def heights(view: BoardView, width: int, glyphs: Glyphs, most: int) -> list[Text
     if left_out:
         lines.append(pieces(f"and {left_out} points farther from their limits"))
     return lines
+
+
+def lowest_line(view: BoardView, width: int, glyphs: Glyphs) -> Text | None:
+    """The stint's lowest of the point that came nearest to its limit or farthest below it: where, and doing what."""
+    if not view.points:
+        return None
+    point = min(view.points, key=_margin)
+    if math.isnan(point.stint_lowest_mm):
+        return None
+    height = number(point.stint_lowest_mm, 5, 1, glyphs).strip()
+    doing = "" if point.stint_regime == "unknown" else f", {point.stint_regime}"
+    place = "" if math.isnan(point.stint_place_m) else f", {point.stint_place_m:.0f} m"
+    head = f"stint's lowest: {safe(point.name, glyphs)} {height} mm"
+    endings = [f"{doing}{place} into the lap"] if place else []
+    for ending in (*endings, doing + place, doing):
+        if cell_len(head + ending) <= width:
+            return pieces(head + ending)
+    return None
+
+
+def _time_left(point: PointView, cells: int) -> str:
+    """How soon the point comes to its limit when that is soon, in the longest words that fit."""
+    if not point.to_limit_s < _SOON_S:
+        return ""
+    # No point is said to be at its limit that is still above it.
+    shown = f"{max(0.1, point.to_limit_s):.1f} s"
+    return next((words for words in (f"{shown} to limit", f"limit {shown}") if len(words) <= cells), "")
 
 
 def _margin(point: PointView) -> float:

@@ -1,100 +1,44 @@
-"""What follows from a car sheet: wheel rates, ride rates and frequencies, damping ratios, travel left.
+"""What follows from a car sheet, as lines for a person: geometry, rates, frequencies, loads, what the sensors read.
 
-In: a validated sheet. Out: plain lines: geometry, rates, what the sensors read, margins. All at static ride height;
-formulas in `dsp.kinematics`.
+In: a validated sheet. Out: plain lines of at most 80 columns; a dash where the sheet does not say. All at static ride
+height; the figures come from `console.sheet_figures`.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
 
 import numpy as np
 
 from console.lines import number
-from dsp.kinematics import MotionRatio, damping_ratio, ride_frequency_hz, ride_rate_n_mm, wheel_rate_n_mm
+from console.sheet_figures import CarFigures, CornerFigures, car_figures, corner_figures
 from dsp.velocity import VelocityFilter
 from ingest.calibration import readings_at
 from ingest.chunk import CORNERS
 from ingest.sheet import Sheet
 from ingest.text import clean
 
-_GRAVITY_M_S2 = 9.80665
-
-
-@dataclass(frozen=True)
-class CornerFigures:
-    """One corner at static ride height. Rates in N/mm at the wheel, travel in mm; NaN where the sheet does not say."""
-
-    motion_ratio: float
-    wheel_rate_n_mm: float
-    ride_rate_n_mm: float
-    ride_frequency_hz: float
-    damping_ratio_compression: float
-    damping_ratio_rebound: float
-    bump_stop_damper_mm: float
-    bump_stop_wheel_mm: float
-    droop_damper_mm: float
-    droop_wheel_mm: float
-    full_bump_damper_mm: float
-    full_bump_wheel_mm: float
-
-
-def corner_figures(sheet: Sheet, corner: str) -> CornerFigures:
-    """Figures of one corner (FL, FR, RL or RR).
-
-    The spring carries the corner's sprung weight at static, which sets the force of the force x slope term. Damping
-    ratios are those of the curve's slopes at zero velocity, on the wheel rate and the sprung mass.
-    """
-    part = sheet.suspension(corner)
-    linkage = MotionRatio(part.motion_ratio_damper_per_wheel)
-    ratio = linkage.ratio_at(0.0)
-    sprung_kg = sheet.static_load_n(corner) / _GRAVITY_M_S2 - part.unsprung_mass_kg
-    spring_force_n = sprung_kg * _GRAVITY_M_S2 / ratio
-    wheel_rate = wheel_rate_n_mm(part.spring.rate_at(0.0), ratio, spring_force_n, linkage.slope_at(0.0))
-    ride_rate = ride_rate_n_mm(wheel_rate, part.tyre_rate_n_mm)  # the wheel rate itself without a tyre rate
-    rebound, compression = math.nan, math.nan
-    if part.damper is not None and wheel_rate > 0:
-        slopes = part.damper.coefficients_at_zero()
-        rebound, compression = (damping_ratio(slope, ratio, wheel_rate, sprung_kg) for slope in slopes)
-    stop_mm = math.nan if part.bump_stop is None else part.bump_stop.gap_mm
-    travels = np.array([stop_mm, -part.travel_to_full_droop_mm, part.travel_to_full_bump_mm])
-    wheel_mm = linkage.to_wheel(travels)
-    return CornerFigures(
-        motion_ratio=ratio,
-        wheel_rate_n_mm=wheel_rate,
-        ride_rate_n_mm=math.nan if part.tyre_rate_n_mm is None else ride_rate,
-        ride_frequency_hz=ride_frequency_hz(ride_rate, sprung_kg) if ride_rate > 0 else math.nan,
-        damping_ratio_compression=compression,
-        damping_ratio_rebound=rebound,
-        bump_stop_damper_mm=stop_mm,
-        bump_stop_wheel_mm=float(wheel_mm[0]),
-        droop_damper_mm=part.travel_to_full_droop_mm,
-        droop_wheel_mm=-float(wheel_mm[1]),
-        full_bump_damper_mm=part.travel_to_full_bump_mm,
-        full_bump_wheel_mm=float(wheel_mm[2]),
-    )
+# Spring, ratio and scales are each known to a few percent: beyond this, one of them is another car's.
+_SPRING_FORCES_AGREE = 0.1
+# Scales against front_share: fuel and driver move it by less.
+_SHARES_AGREE = 0.01
 
 
 def sheet_lines(sheet: Sheet) -> Iterator[str]:
     """The report of `damperwatch sheet`, at most 80 columns wide."""
     yield f"{clean(sheet.car.name, 60)}: the sheet is valid"
-    yield f"mass {sheet.car.mass_kg:g} kg, {100 * sheet.car.front_share:.1f} % on the front axle"
-    yield (
-        f"wheelbase {sheet.car.wheelbase_mm:g} mm, tracks {sheet.car.track_front_mm:g} mm front and "
-        f"{sheet.car.track_rear_mm:g} mm rear"
-    )
-    height = sheet.car.centre_of_gravity_height_mm
-    yield f"centre of gravity {f'{height:g} mm above the road' if height else 'at a height not given'}"
-    yield ""
     figures = {corner: corner_figures(sheet, corner) for corner in CORNERS}
+    car = car_figures(sheet, figures)
+    yield from _car_lines(sheet, car)
+    yield ""
     yield f"{'at static ride height':<38}" + "".join(f"{corner:>10}" for corner in CORNERS)
     for label, field, form in _ROWS:
         cells = "".join(f"{number(getattr(figures[corner], field), form):>10}" for corner in CORNERS)
         yield f"{label:<38}{cells}"
-    loads = "".join(f"{sheet.static_load_n(corner):>10.0f}" for corner in CORNERS)
-    yield f"{'static wheel load, N':<38}{loads}"
+    yield from _spring_force_lines(sheet, figures)
+    yield ""
+    yield from _transfer_lines(sheet, car)
     yield ""
     yield from _sensor_lines(sheet)
     if sheet.platform:
@@ -112,6 +56,75 @@ def sheet_lines(sheet: Sheet) -> Iterator[str]:
             f"  at {rate_hz:4.0f} Hz a window of {2 * chosen.half_width + 1:>2} samples keeps {kept:.1f} %, "
             f"{1000 * chosen.delay_s:.0f} ms behind the newest sample"
         )
+
+
+def _car_lines(sheet: Sheet, figures: CarFigures) -> Iterator[str]:
+    car = sheet.car
+    yield f"mass {car.mass_kg:g} kg, {100 * figures.front_share:.1f} % on the front axle"
+    if sheet.corner.FL.corner_weight_kg is not None:
+        yield f"cross weight (FR and RL) {100 * figures.cross_share:.1f} %"
+        if abs(figures.front_share - car.front_share) > _SHARES_AGREE:
+            yield (
+                f"! the corner weights put {100 * figures.front_share:.1f} % on the front axle, "
+                f"front_share says {100 * car.front_share:.1f} %"
+            )
+    yield (
+        f"wheelbase {car.wheelbase_mm:g} mm, tracks {car.track_front_mm:g} mm front and {car.track_rear_mm:g} mm rear"
+    )
+    height = car.centre_of_gravity_height_mm
+    yield f"centre of gravity {f'{height:g} mm above the road' if height else 'at a height not given'}"
+    yield f"  and {figures.centre_behind_front_axle_mm:.0f} mm behind the front axle"
+    if math.isfinite(figures.rake_deg):
+        yield (
+            f"ride heights {car.ride_height_front_mm:g} mm front and {car.ride_height_rear_mm:g} mm rear: "
+            f"rake {figures.rake_deg + 0.0:.2f} deg"
+        )
+    else:
+        yield "rake - (ride heights not given)"
+
+
+def _spring_force_lines(sheet: Sheet, figures: dict[str, CornerFigures]) -> Iterator[str]:
+    """Corners whose spring can't have the force that their weight asks of it."""
+    doubtful = False
+    for corner, figure in figures.items():
+        asked, given = figure.spring_force_n, figure.sheet_spring_force_n
+        if not math.isfinite(given) or abs(given - asked) <= _SPRING_FORCES_AGREE * abs(asked):
+            continue
+        doubtful = True
+        source = "its table" if sheet.suspension(corner).spring.preload_n is None else "preload_n"
+        yield f"! {corner}: the weight asks {asked:.0f} N of the spring, {source} gives {given:.0f} N"
+    if doubtful:
+        weights = "front_share" if sheet.corner.FL.corner_weight_kg is None else "corner_weight_kg"
+        yield f"  check {weights}, unsprung_mass_kg, the motion ratio;"
+        yield "  preload_n is the force at full droop, and a table counts travel from static"
+
+
+def _transfer_lines(sheet: Sheet, figures: CarFigures) -> Iterator[str]:
+    front, rear = figures.lateral
+    stiffness = figures.roll_stiffness_n_m_deg
+    yield f"{'at 1 g, steady':<38}{'front':>10}{'rear':>10}{'car':>10}"
+    yield _axle_row("roll stiffness, N m/deg", stiffness[0], stiffness[1], sum(stiffness))
+    for label, field in (
+        ("lateral transfer by the links, N", "geometric_n"),
+        ("  by the unsprung masses, N", "unsprung_n"),
+        ("  by springs and bars, N", "elastic_n"),
+        ("  in all, N", "total_n"),
+    ):
+        parts = getattr(front, field), getattr(rear, field)
+        yield _axle_row(label, *parts, sum(parts))
+    yield _axle_row("roll on the springs, deg/g", math.nan, math.nan, figures.roll_gradient_deg_g, ".2f")
+    gained = figures.longitudinal_n
+    yield _axle_row("longitudinal transfer, forward, N", -gained, gained, math.nan)
+    if sheet.car.centre_of_gravity_height_mm == 0.0:
+        yield "- for want of car.centre_of_gravity_height_mm"
+    for name, axle in (("front", sheet.axle.front), ("rear", sheet.axle.rear)):
+        for key in ("roll_centre_height_mm", "unsprung_centre_height_mm"):
+            if key not in axle.model_fields_set and not (key.startswith("unsprung") and axle.unsprung_mass_kg == 0.0):
+                yield f"not given, taken as 0, on the road: axle.{name}.{key}"
+
+
+def _axle_row(label: str, front: float, rear: float, car: float, form: str = ".0f") -> str:
+    return f"{label:<38}{number(front, form):>10}{number(rear, form):>10}{number(car, form):>10}"
 
 
 def _sensor_lines(sheet: Sheet) -> Iterator[str]:
@@ -147,6 +160,8 @@ _ROWS = (
     ("wheel rate, N/mm", "wheel_rate_n_mm", ".1f"),
     ("ride rate with tyre, N/mm", "ride_rate_n_mm", ".1f"),
     ("ride frequency (undamped), Hz", "ride_frequency_hz", ".2f"),
+    ("body with wheel and tyre, Hz", "body_frequency_hz", ".2f"),
+    ("wheel hop, Hz", "wheel_hop_hz", ".1f"),
     ("damping ratio near 0, compression", "damping_ratio_compression", ".2f"),
     ("damping ratio near 0, rebound", "damping_ratio_rebound", ".2f"),
     ("to the bump stop, damper mm", "bump_stop_damper_mm", ".1f"),
@@ -155,4 +170,7 @@ _ROWS = (
     ("to full bump, wheel mm", "full_bump_wheel_mm", ".1f"),
     ("to full droop, damper mm", "droop_damper_mm", ".1f"),
     ("to full droop, wheel mm", "droop_wheel_mm", ".1f"),
+    ("static wheel load, N", "static_load_n", ".0f"),
+    ("spring force, from the weight, N", "spring_force_n", ".0f"),
+    ("spring force, from the spring, N", "sheet_spring_force_n", ".0f"),
 )

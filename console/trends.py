@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from alerts.alert import Transition
 from alerts.lifecycle import State
 from alerts.monitor import Step
+from console.car_view import DownforceKept
 from dsp.asymmetry import of_corners
 from dsp.summary import LapSummary
 
@@ -41,11 +42,14 @@ class Trends:
     ----------
     announced : dict of (kind, where) to int
         Sequence number of the announcement, of alerts that are not back to normal.
+    downforce : DownforceKept
+        Downforce as last worked out, so that not every frame has to.
     """
 
     def __init__(self) -> None:
         self._laps: deque[LapPoint] = deque(maxlen=LAPS_KEPT)
         self.announced: dict[tuple[str, str], int] = {}
+        self.downforce = DownforceKept()
 
     def take(self, step: Step) -> None:
         """Remember what one step brought."""

@@ -8,12 +8,13 @@ came: whoever paints them makes them safe.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 from alerts.alert import Priority, Standing
 from alerts.lifecycle import State
 from alerts.monitor import Monitor
+from console.car_view import CarView, take_car
 from console.lines import kind_name
 from console.trends import LapPoint, Trends
 from dsp.asymmetry import PLACES, of_corners
@@ -91,7 +92,9 @@ class StopCount:
 class CornerView:
     """One corner. Travel and stroke in mm of damper travel, 0 at static; `stop_gap_mm` is infinite without a stop.
 
-    `recent_counts` and `stint_counts` are velocity counts of shape (VELOCITY_BINS.size,).
+    `recent_counts` and `stint_counts` are velocity counts of shape (VELOCITY_BINS.size,). `stop_peak_share` is the
+    largest share of the wheel's load that went through the bump stop in the stint, NaN when it never did; `top_outs`
+    counts those of the stint.
     """
 
     name: str
@@ -108,11 +111,17 @@ class CornerView:
     lap_stops: StopCount
     stint_stops: StopCount
     rejected: int
+    stop_peak_share: float = math.nan
+    top_outs: int = 0
 
 
 @dataclass(frozen=True)
 class PointView:
-    """One point of the platform: heights and limit in mm, time below the limit in s (NaN when never known)."""
+    """One point of the platform: heights and limit in mm, time below the limit in s (NaN when never known).
+
+    `to_limit_s` is the time to the limit were the height to go on falling as it does, NaN when it does not.
+    `stint_regime` and `stint_place_m` say what the car was doing at the stint's lowest, and how far into the lap.
+    """
 
     name: str
     height_mm: float
@@ -122,6 +131,9 @@ class PointView:
     limit_mm: float
     lap_below_s: float
     stint_below_s: float
+    to_limit_s: float = math.nan
+    stint_regime: str = "unknown"
+    stint_place_m: float = math.nan
 
 
 @dataclass(frozen=True)
@@ -171,6 +183,7 @@ class BoardView:
     laps: tuple[LapPoint, ...]
     alerts: tuple[AlertView, ...]
     suppressed: tuple[str, ...]
+    car_now: CarView = field(default_factory=CarView)
 
 
 _RANK = {"high": 0, "medium": 1, "low": 2}
@@ -210,6 +223,7 @@ def take_view(monitor: Monitor, trends: Trends, status: LinkStatus) -> BoardView
             for s in monitor.standings
             if s.suppressed and s.state is not State.NORMAL
         ),
+        car_now=take_car(pipeline, trends.downforce, stale=_is_stale(status)),
     )
 
 
@@ -241,6 +255,9 @@ def _corners(monitor: Monitor, stint: Share, status: LinkStatus) -> tuple[Corner
                 lap_stops=_stops(monitor, pipeline.lap.stops[corner], corner),
                 stint_stops=_stops(monitor, stint.stops[corner], corner),
                 rejected=int(unusable[corner]),
+                stop_peak_share=float(stint.loads.stop_peak_share[corner]),
+                top_outs=stint.top_outs[corner].count
+                + sum(contact.corner == corner for contact in pipeline.droops.open_contacts),
             )
         )
     return tuple(views)
@@ -255,8 +272,8 @@ def _stops(monitor: Monitor, ended: StopTally, corner: int) -> StopCount:
 
 def _points(monitor: Monitor, stint: Share, status: LinkStatus) -> tuple[PointView, ...]:
     pipeline = monitor.pipeline
-    platform, lap, rate_hz = pipeline.platform, pipeline.lap.heights, pipeline.rate_hz
-    latest = None if _is_stale(status) else monitor.latest
+    platform, lap, rate_hz = pipeline.platform, pipeline.lap.heights, pipeline.car.row_rate_hz
+    latest = None if _is_stale(status) else pipeline.newest_car
     return tuple(
         PointView(
             name=name,
@@ -267,6 +284,9 @@ def _points(monitor: Monitor, stint: Share, status: LinkStatus) -> tuple[PointVi
             limit_mm=float(platform.lowest_mm[place]),
             lap_below_s=_below_s(lap, place, rate_hz),
             stint_below_s=_below_s(stint.heights, place, rate_hz),
+            to_limit_s=math.nan if latest is None else float(pipeline.closing.newest_s[place]),
+            stint_regime=stint.heights.lowest_regime[place],
+            stint_place_m=float(stint.heights.lowest_place_m[place]),
         )
         for place, name in enumerate(platform.names)
     )

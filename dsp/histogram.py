@@ -7,11 +7,15 @@ counted: the caller passes known values only, or lets `count` drop them.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from ingest.chunk import Floats, Ints
+
+Places = NDArray[np.intp]
 
 
 @dataclass(frozen=True)
@@ -50,23 +54,27 @@ class Bins:
         >>> Bins(0.0, 1.0, 2).count_values(np.array([[-1.0], [0.0], [1.5], [2.0], [np.nan]])).tolist()
         [[1, 1, 1, 1]]
         """
-        channels = values.shape[1]
-        if len(values) == 0:
-            return self.empty(channels)
+        return self.count_places(self.places(values))
+
+    def places(self, values: Floats) -> Places:
+        """Counter of each value, of the same shape: 0 below the bins, `size - 1` above, `size` for an unknown value."""
         places = values - (self.lowest - self.width)
         if self.width != 1.0:
-            places /= self.width
+            # Where both give the same bits (a power of two), multiplying is quicker.
+            if math.frexp(self.width)[0] == 0.5:
+                places *= 1.0 / self.width
+            else:
+                places /= self.width
         # Beyond the outer counters nothing is told apart, so clip before turning into whole numbers.
         np.clip(places, 0.0, self.size - 1, out=places)
-        if np.isnan(places.sum()):
-            counters = []
-            for channel in range(channels):
-                column = places[:, channel]
-                known = column[~np.isnan(column)].astype(np.int64)
-                counters.append(np.bincount(known, minlength=self.size))
-            return np.stack(counters)
-        whole = places.astype(np.int64)
-        return np.stack([np.bincount(whole[:, channel], minlength=self.size) for channel in range(channels)])
+        if places.size and np.isnan(places.sum()):
+            places[np.isnan(places)] = self.size
+        return places.astype(np.intp)
+
+    def count_places(self, places: Places) -> Ints:
+        """Counts, shape (channels, size), of counters of shape (n_samples, channels); unknown ones are left out."""
+        counts = [np.bincount(column, minlength=self.size + 1)[: self.size] for column in places.T]
+        return np.stack(counts) if counts else self.empty(0)
 
 
 def quantile(bins: Bins, counts: Ints, share: float) -> float:

@@ -12,23 +12,30 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from dsp.axle_delay import AxleDelayWatch
+from dsp.body import BodyMotion
+from dsp.car import CarStage, stride_for
+from dsp.contact_places import ContactPlaces
+from dsp.downforce import DownforceWatch
 from dsp.faults import FaultChange
-from dsp.frame import Aligned
-from dsp.kinematics import MotionRatio
+from dsp.frame import Aligned, CarBlock
+from dsp.heights import ClosingWatch
+from dsp.histogram import Places
 from dsp.laps import LapTracker
 from dsp.platform import Platform
+from dsp.spectra import TravelSpectra
 from dsp.statistics import VELOCITY_BINS
 from dsp.stops import Contact, StopWatch
 from dsp.summary import LapSummary, Share
 from dsp.validity import Validity
 from dsp.velocity import VelocityFilter, VelocityStage
 from ingest.calibration import Calibration
-from ingest.chunk import CORNERS, Bools, Chunk, Floats, Ints
+from ingest.chunk import Bools, Chunk, Floats, Ints
 from ingest.sheet import Sheet
 
-# Samples handled at once: four channels of 64 kB each stay in a core's second-level cache.
-_LARGEST_BLOCK = 8192
-_ROLLING_BUCKETS = 15  # the rolling picture moves on in steps of a fifteenth of its window
+# Samples handled at once: four channels of 128 kB each stay in a core's second-level cache.
+_LARGEST_BLOCK = 16384
+_ROLLING_BUCKETS = 10  # the rolling picture moves on in steps of a tenth of its window
 
 
 @dataclass(frozen=True)
@@ -41,13 +48,11 @@ class Frame:
         Travel, velocity and side channels.
     trusted_mm : array of shape (n_samples, 4)
         Travel, NaN also where a sensor's zero has slipped: the position as heights and stops may use it.
-    wheel_mm : array of shape (n_samples, 4)
-        Wheel travel from `trusted_mm`.
-    heights_mm : array of shape (n_samples, n_points)
-        Heights of the platform's points.
-    contacts : list of Contact
-        Bump-stop contacts that ended in this block.
-    open_contacts : list of Contact
+    car : CarBlock
+        Wheels, loads, heights: the car at the grid's samples in this block (there may be none).
+    contacts, top_outs : list of Contact
+        Bump-stop contacts and top-outs that ended in this block.
+    open_contacts, open_top_outs : list of Contact
         Those that were going on at its end.
     laps : list of LapSummary
         Laps that ended in this block.
@@ -59,10 +64,11 @@ class Frame:
 
     block: Aligned
     trusted_mm: Floats
-    wheel_mm: Floats
-    heights_mm: Floats
+    car: CarBlock
     contacts: list[Contact] = field(default_factory=list)
     open_contacts: list[Contact] = field(default_factory=list)
+    top_outs: list[Contact] = field(default_factory=list)
+    open_top_outs: list[Contact] = field(default_factory=list)
     laps: list[LapSummary] = field(default_factory=list)
     lap_starts: list[tuple[int, str]] = field(default_factory=list)
     last: bool = False
@@ -80,8 +86,11 @@ class _Run:
     block: Aligned
     travel_mm: Floats
     velocity_mm_s: Floats
-    heights_mm: Floats
-    idle: Bools | None = None
+    velocity_places: Places
+    car: CarBlock
+    idle: Bools | None
+    motions: Floats
+    time_to_limit_s: Floats
 
 
 class Pipeline:
@@ -104,11 +113,22 @@ class Pipeline:
         self.calibration = Calibration(sheet)
         self.validity = Validity(sheet, rate_hz)
         self.filter = VelocityFilter.for_bandwidth(sheet.velocity.bandwidth_hz, rate_hz)
-        self._velocity = VelocityStage(self.filter, roles, _LARGEST_BLOCK)
-        self._ratios = [MotionRatio(sheet.suspension(c).motion_ratio_damper_per_wheel) for c in CORNERS]
+        self._velocity = VelocityStage(self.filter, roles, _LARGEST_BLOCK, stride_for(rate_hz))
         self.platform = Platform(sheet)
-        self.stops = StopWatch(sheet)
+        self.car = CarStage(sheet, rate_hz, roles, self.platform)
+        self.body = BodyMotion(sheet, self.platform.plane)
+        # The newest rows that there are: a short block may hold none.
+        self.newest_car: CarBlock | None = None
+        self.closing = ClosingWatch(self.platform.lowest_mm, self.car.row_rate_hz)
+        self.stops = StopWatch(sheet, rate_hz)
+        self.droops = StopWatch(sheet, rate_hz, droop=True)
+        self._stop_places, self._droop_places = ContactPlaces(), ContactPlaces()
+        self.downforce = DownforceWatch(sheet, self.car.row_rate_hz, self.car.stride)
+        # A stint is long: thinned out, these two cost little and know enough.
+        self.spectra = TravelSpectra(sheet, self.car.row_rate_hz, has_speed="speed" in roles, overlap=False)
+        self.axle_delay = AxleDelayWatch(sheet, self.car.row_rate_hz, thinned=True)
         self.laps = LapTracker(sheet.laps, rate_hz, roles)
+        self._slowest_m_s = sheet.statistics.slowest_counted_m_s
         self.stint = Share.empty(len(self.platform.names))
         self.lap = Share.empty(len(self.platform.names))
         self.timed = Share.empty(len(self.platform.names))
@@ -127,9 +147,10 @@ class Pipeline:
     def process(self, chunk: Chunk) -> list[Frame]:
         """Take a chunk; return the frames that are now complete, oldest first.
 
-        Order: calibration, sensor validity, velocity and alignment, trust in position, wheel travel, platform
-        heights, bump stops, lap cuts, statistics, lap summaries. Fault changes collect in `fault_changes` (they
-        run ahead of the frames by the filter's delay) until `take_fault_changes`.
+        Order: calibration, sensor validity, velocity and alignment, trust in position, lap cuts, the car (wheels,
+        loads, tyres, heights), bump stops and top-outs, downforce and spectra, statistics, lap summaries. Fault
+        changes collect in `fault_changes` (they run ahead of the frames by the delay of velocity) until
+        `take_fault_changes`.
         """
         if chunk.breaks:
             self.gaps += 1
@@ -148,15 +169,15 @@ class Pipeline:
     def finish(self) -> list[Frame]:
         """End the stream: the samples still held, contacts cut off, and the last lap."""
         frames = [self._frame(block) for block in self._velocity.flush()]
-        contacts = self.stops.cut_off()
-        for contact in contacts:
-            self.lap.stops[contact.corner].add(contact)
-        summary = [self._close_lap(None)] if self.laps.current is not None else []
         end = self.laps.current.end_sample if self.laps.current is not None else 0
         nothing = np.empty((0, 4))
         block = Aligned(end, self.rate_hz, nothing, nothing, {role: np.empty(0) for role in self.roles})
-        heights = np.empty((0, len(self.platform.names)))
-        frames.append(Frame(block, nothing, nothing, heights, contacts, laps=summary, last=True))
+        car = self.car.process(block, nothing)
+        contacts, _ = self._stop_places.process(car, self.stops.cut_off(), [])
+        top_outs, _ = self._droop_places.process(car, self.droops.cut_off(), [])
+        self.lap.take(contacts, top_outs)
+        summary = [self._close_lap(None)] if self.laps.current is not None else []
+        frames.append(Frame(block, nothing, car, contacts, top_outs=top_outs, laps=summary, last=True))
         return frames
 
     def take_fault_changes(self) -> list[FaultChange]:
@@ -180,14 +201,24 @@ class Pipeline:
 
     def _frame(self, block: Aligned) -> Frame:
         trusted = self._trusted(block)
-        wheel = np.empty(trusted.shape, order="F")
-        for corner, ratio in enumerate(self._ratios):
-            wheel[:, corner] = ratio.to_wheel(trusted[:, corner])
-        heights = self.platform.heights(wheel)
-        contacts = self.stops.process(block.first_sample, trusted, starts_stretch=block.starts_stretch)
         self._starts = []
-        laps = self._count(block, trusted, heights, contacts)
-        return Frame(block, trusted, wheel, heights, contacts, self.stops.open_contacts, laps, self._starts)
+        if self.laps.current is None:
+            self._begin_lap(block, 0)
+        if block.gap_before or block.restart:
+            self.laps.note_gap(block.gap_before, restart=block.restart)
+        cuts = self.laps.cuts(block)
+        car = self.car.process(block, trusted, cuts)
+        if len(car):
+            self.newest_car = car
+        first, starts = block.first_sample, block.starts_stretch
+        ended = self.stops.process(first, trusted, block.velocity_mm_s, starts_stretch=starts)
+        contacts, open_contacts = self._stop_places.process(car, ended, self.stops.open_contacts)
+        ended = self.droops.process(first, trusted, block.velocity_mm_s, starts_stretch=starts)
+        top_outs, open_top_outs = self._droop_places.process(car, ended, self.droops.open_contacts)
+        for watch in (self.downforce, self.spectra, self.axle_delay):
+            watch.process(car)
+        laps = self._count(self._running(block, trusted, car), cuts, contacts, top_outs)
+        return Frame(block, trusted, car, contacts, open_contacts, top_outs, open_top_outs, laps, self._starts)
 
     def _trusted(self, block: Aligned) -> Floats:
         """Travel with the positions made unknown that a step has shifted."""
@@ -216,24 +247,21 @@ class Pipeline:
         known[max(0, start - block.first_sample) : stop - block.first_sample, corner] = np.nan
         return known
 
-    def _count(self, block: Aligned, trusted: Floats, heights: Floats, contacts: list[Contact]) -> list[LapSummary]:
+    def _count(self, run: _Run, cuts: list[int], contacts: list[Contact], top_outs: list[Contact]) -> list[LapSummary]:
         """Share the block out to laps and buckets; a contact goes to the lap in which it ended."""
-        if self.laps.current is None:
-            self._begin_lap(block, 0)
-        if block.gap_before or block.restart:
-            self.laps.note_gap(block.gap_before, restart=block.restart)
-        cuts = self.laps.cuts(block)
-        run = self._running(block, trusted, heights)
-        waiting = list(contacts)
+        block = run.block
         finished = []
         start = 0
         for cut in [*cuts, len(block)]:
             self._count_run(run, start, cut)
-            while waiting and (cut == len(block) or waiting[0].end_sample <= block.first_sample + cut):
-                contact = waiting.pop(0)
-                self.lap.stops[contact.corner].add(contact)
+            until = block.first_sample + cut
+            ended = [
+                [one for one in some if cut == len(block) or one.end_sample <= until] for some in (contacts, top_outs)
+            ]
+            self.lap.take(*ended)
+            contacts, top_outs = contacts[len(ended[0]) :], top_outs[len(ended[1]) :]
             if cut < len(block):
-                finished.append(self._close_lap(block.first_sample + cut))
+                finished.append(self._close_lap(until))
                 self._begin_lap(block, cut)
                 if cut == 0:
                     # What is missing just before a lap's first sample may have been its own.
@@ -241,17 +269,17 @@ class Pipeline:
             start = cut
         return finished
 
-    def _running(self, block: Aligned, trusted: Floats, heights: Floats) -> _Run:
+    def _running(self, block: Aligned, trusted: Floats, car: CarBlock) -> _Run:
         """The block's values with those of a standing or crawling car made unknown; all run without a speed channel."""
-        if "speed" not in block.side:
-            return _Run(block, trusted, block.velocity_mm_s, heights)
+        speed = block.side.get("speed")
         # An unknown speed counts as running: a dead speed channel must not silence what the dampers say.
-        idle = block.side["speed"] < self.sheet.statistics.slowest_counted_m_s
-        if not idle.any():
-            return _Run(block, trusted, block.velocity_mm_s, heights)
-        column = idle[:, np.newaxis]
-        travel, velocity, high = (np.where(column, np.nan, v) for v in (trusted, block.velocity_mm_s, heights))
-        return _Run(block, travel, velocity, high, idle)
+        idle = None if speed is None else speed < self._slowest_m_s
+        travel, velocity = trusted, block.velocity_mm_s
+        if idle is not None and idle.any():
+            travel, velocity = (np.where(idle[:, np.newaxis], np.nan, values) for values in (travel, velocity))
+            car = car.running(self._slowest_m_s)
+        places = VELOCITY_BINS.places(velocity)
+        return _Run(block, travel, velocity, places, car, idle, self.body.process(car), self.closing.times_s(car))
 
     def _begin_lap(self, block: Aligned, place: int) -> None:
         label = float(block.side["lap_number"][place]) if self.laps.source == "lap_number" else float("nan")
@@ -265,21 +293,30 @@ class Pipeline:
         self.lap.received += stop - start
         if run.idle is not None:
             self.lap.idle += int(np.count_nonzero(run.idle[start:stop]))
-        while start < stop:
-            sample = block.first_sample + start
-            bucket = sample // self._bucket_length
-            end = min(stop, start + (bucket + 1) * self._bucket_length - sample)
-            counts = self.lap.tally.add(run.travel_mm[start:end], run.velocity_mm_s[start:end])
-            self.lap.heights.add(sample, run.heights_mm[start:end], self.platform.lowest_mm)
-            self._roll(bucket, counts)
-            start = end
+        rows = [run.car.rows_before(block.first_sample + place) for place in (start, stop)]
+        if rows[0] < rows[1]:
+            car, here = run.car.part(*rows), slice(*rows)
+            self.lap.add_car(car, self.platform.lowest_mm, self.car.loads.static_n, run.time_to_limit_s[here])
+            self.lap.body.add(run.motions[here], car, self.body.kerb_mm)
+        if start == stop:
+            return
+        counts = VELOCITY_BINS.empty(4)
+        at = start
+        while at < stop:
+            bucket = (block.first_sample + at) // self._bucket_length
+            end = min(stop, (bucket + 1) * self._bucket_length - block.first_sample)
+            of_bucket = VELOCITY_BINS.count_places(run.velocity_places[at:end])
+            self._roll(bucket, of_bucket)
+            counts += of_bucket
+            at = end
+        self.lap.tally.add(run.travel_mm[start:stop], run.velocity_mm_s[start:stop], counts)
 
     def _roll(self, bucket: int, counts: Ints) -> None:
         if bucket == self._bucket and self._buckets:
             self._buckets[-1] += counts
         elif counts.any():  # time in the garage pushes no running out
             self._bucket = bucket
-            self._buckets.append(counts)
+            self._buckets.append(counts.copy())
 
     def _close_lap(self, end_sample: int | None) -> LapSummary:
         verdict = self.laps.close(end_sample)

@@ -1,8 +1,9 @@
 """Heights of named points above the road, from four wheel travels, the body taken as rigid.
 
-In: wheel travel (mm, positive in compression, 0 at static). Out: heights (mm) and warp. The tyres are taken as
-rigid: a height is the static one less how far the suspension lets the body down there. A height is NaN when any
-corner is. The plane is the least-squares one through four corners, so one mode (warp) is left over.
+In: how far each corner of the body has come down (mm, 0 at static): wheel travel, plus tyre deflection where it
+is known. Out: heights (mm), warp, and the body's motion. A height is the static one less how far the body has come
+down there; it is NaN when any corner is. The plane is the least-squares one through four corners, so one mode (warp)
+is left over.
 """
 
 from __future__ import annotations
@@ -23,6 +24,7 @@ class BodyPlane:
     """
 
     def __init__(self, wheelbase_mm: float, track_front_mm: float, track_rear_mm: float) -> None:
+        self._wheelbase_mm = wheelbase_mm
         places = np.array(
             [
                 [1.0, 0.0, track_front_mm / 2.0],
@@ -37,6 +39,16 @@ class BodyPlane:
         # Four corners less a plane leave one direction; its weights, signed so that FL up counts as positive.
         direction = residual[:, 0] / np.linalg.norm(residual[:, 0])
         self.warp_weights: Floats = direction / np.abs(direction).sum()
+
+    @property
+    def motion_weights(self) -> Floats:
+        """Weights, shape (3, 4), of the corners' drops (mm) in heave (mm), pitch and roll (slopes).
+
+        Heave is that of the middle between the axles, up positive; pitch is positive nose down, roll right side down.
+        """
+        middle = self._solution[0] - self._solution[1] * self._wheelbase_mm / 2.0
+        weights: Floats = np.stack([-middle, self._solution[1], -self._solution[2]])
+        return weights
 
     def drop_weights(self, x_mm: float, y_mm: float) -> Floats:
         """Weights, shape (4,), of the corners' wheel travel in the drop at a point."""

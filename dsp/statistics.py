@@ -50,11 +50,15 @@ class Tally:
     lowest_mm: Floats = field(default_factory=lambda: np.full(4, np.nan))
     highest_mm: Floats = field(default_factory=lambda: np.full(4, np.nan))
 
-    def add(self, travel_mm: Floats, velocity_mm_s: Floats) -> Ints:
-        """Count two arrays of shape (n_samples, 4), NaN where unknown; return these samples' velocity counts."""
-        velocity_counts = VELOCITY_BINS.count_values(velocity_mm_s)
+    def add(self, travel_mm: Floats, velocity_mm_s: Floats, velocity_counts: Ints | None = None) -> None:
+        """Count two arrays of shape (n_samples, 4), NaN where unknown.
+
+        `velocity_counts`, shape (4, bins), are these samples' own, for a caller that has them already.
+        """
         if len(travel_mm) == 0:
-            return velocity_counts
+            return
+        if velocity_counts is None:
+            velocity_counts = VELOCITY_BINS.count_values(velocity_mm_s)
         self.velocity += velocity_counts
         self.paired += _paired_counts(velocity_mm_s, velocity_counts)
         self.travel += TRAVEL_BINS.count_values(travel_mm)
@@ -66,7 +70,6 @@ class Tally:
             if math.isnan(block.mean):
                 block = Moments.of(column[~np.isnan(column)])
             self.moments[corner] = self.moments[corner].merged(block)
-        return velocity_counts
 
     def merge(self, other: Tally) -> None:
         """Add everything another tally counted."""

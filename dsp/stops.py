@@ -1,8 +1,9 @@
-"""Bump-stop contacts: when each began, how long it lasted, how deep and how hard it was.
+"""Contacts with the ends of the stroke: when each began, how long it lasted, how deep and how hard it was.
 
-In: trusted damper travel. Out: contacts as they begin and end. A contact begins at the first sample at or beyond
-the gap and ends when the damper has moved off the stop by a release distance; a gap or an unknown sample cuts it
-off there, since nothing is known beyond. Travel is damper travel in mm, force is at the damper in N.
+In: trusted damper travel. Out: contacts as they begin and end, with a bump stop or (top-outs) with the far end in
+rebound. A contact begins at the first sample at or beyond the gap and ends when the damper has moved off the stop by
+a release distance; a gap or an unknown sample cuts it off there, since nothing is known beyond. Travel is damper
+travel in mm; force is at the damper in N, as a magnitude.
 """
 
 from __future__ import annotations
@@ -12,17 +13,38 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from dsp.forces import DroopStopForce, StopForce
 from ingest.chunk import CORNERS, Floats
 from ingest.sheet import Sheet
-from ingest.sheet_parts import value_at
+from ingest.sheet_parts import Suspension
 
 
 @dataclass(frozen=True)
 class Contact:
-    """One contact with a bump stop, finished or (in `open_contacts`) still going on.
+    """One contact with an end of the stroke, finished or (in `open_contacts`) still going on.
 
-    `end_sample` is the first sample off the stop; `cut_off` says that it ended because data did, `continued` that
-    nothing is known of the sample before it, so that it may be the rest of an earlier one.
+    Attributes
+    ----------
+    corner : int
+        Place in FL FR RL RR.
+    start_sample, end_sample : int
+        First sample on the stop and first one off it.
+    peak_sample : int
+        Sample of the travel farthest into the stop.
+    peak_travel_mm : float
+        That travel; of a top-out the lowest.
+    peak_force_n : float
+        Largest force of the stop; NaN when the sheet does not say what force the end of the stroke has.
+    cut_off : bool
+        It ended because data did.
+    continued : bool
+        Nothing is known of the sample before it, so that it may be the rest of an earlier one.
+    impulse_n_s : float
+        Sum of the stop's force over the contact's samples, divided by the rate; NaN where the force or rate is unknown.
+    place_m : float
+        Distance from the lap's start at its first sample; NaN until the pipeline fills it in, or unknown.
+    regime : str
+        What the car was doing then, of `dsp.frame.REGIMES`.
     """
 
     corner: int
@@ -33,6 +55,9 @@ class Contact:
     peak_force_n: float
     cut_off: bool = False
     continued: bool = False
+    impulse_n_s: float = math.nan
+    place_m: float = math.nan
+    regime: str = "unknown"
 
     @property
     def samples(self) -> int:
@@ -40,21 +65,62 @@ class Contact:
         return self.end_sample - self.start_sample
 
 
+class _BumpEnd:
+    """One corner's end in compression, as the watch sees it: depth is damper travel.
+
+    `gap_mm` is the depth at which a contact begins, infinite without a stop.
+    """
+
+    def __init__(self, part: Suspension) -> None:
+        stop = part.bump_stop
+        self.gap_mm = math.inf if stop is None else stop.gap_mm
+        self._force = StopForce(stop)
+
+    def force_n(self, depth_mm: Floats, velocity_mm_s: Floats | None) -> Floats:
+        """Force at the damper, shape of `depth_mm`; with unknown velocity that of closing."""
+        return self._force(depth_mm, velocity_mm_s)
+
+
+class _DroopEnd:
+    """One corner's end in rebound: depth is damper travel with its sign turned.
+
+    It begins at the droop stop, or within a distance of full droop where the sheet has no stop.
+    """
+
+    def __init__(self, part: Suspension, within_mm: float) -> None:
+        stop = part.droop_stop
+        self.gap_mm = part.travel_to_full_droop_mm - within_mm if stop is None else stop.gap_mm
+        self._force = None if stop is None else DroopStopForce(stop)
+
+    def force_n(self, depth_mm: Floats, velocity_mm_s: Floats | None) -> Floats:  # noqa: ARG002
+        """Magnitude of the force at the damper, shape of `depth_mm`; NaN without a stop."""
+        return np.full(depth_mm.shape, np.nan) if self._force is None else 0.0 - self._force(-depth_mm)
+
+
 class StopWatch:
-    """Finds contacts on four corners.
+    """Finds contacts on four corners, at one end of the stroke.
 
     Parameters
     ----------
     sheet : Sheet
-        Gaps, force tables and the release distance; a corner without a bump stop has no contacts.
+        Gaps, force tables and the release distance; a corner without a bump stop has no contacts with it.
+    rate_hz : float
+        Sample rate, for impulses; without it they are unknown.
+    droop : bool
+        Watch the end in rebound (top-outs) instead of the bump stops.
     """
 
-    def __init__(self, sheet: Sheet) -> None:
-        parts = [sheet.suspension(corner).bump_stop for corner in CORNERS]
-        self.gap_mm = np.array([math.inf if part is None else part.gap_mm for part in parts])
-        self._release_mm = self.gap_mm - sheet.alerts.bump_stop.release_mm
-        self._forces = [[(0.0, 0.0)] * 2 if part is None else part.force for part in parts]
+    def __init__(self, sheet: Sheet, rate_hz: float = math.nan, *, droop: bool = False) -> None:
+        parts = [sheet.suspension(corner) for corner in CORNERS]
+        within_mm = sheet.alerts.top_out.within_mm
+        self._ends = [_DroopEnd(part, within_mm) if droop else _BumpEnd(part) for part in parts]
+        self._sign = -1.0 if droop else 1.0
+        self._rate_hz = rate_hz
+        # Damper travel at which a contact begins, counted towards this end of the stroke.
+        self.gap_mm = np.array([end.gap_mm for end in self._ends])
+        self._release_mm = self.gap_mm - (sheet.alerts.top_out if droop else sheet.alerts.bump_stop).release_mm
         self._open: list[Contact | None] = [None] * 4
+        self._force_sums = np.zeros(4)
         self._last_mm = np.full(4, np.nan)
 
     @property
@@ -63,23 +129,29 @@ class StopWatch:
         return [contact for contact in self._open if contact is not None]
 
     def force_n(self, corner: int, travel_mm: float) -> float:
-        """Force of the stop at one travel: 0 off the stop, the table's last value beyond its end."""
-        compression = travel_mm - float(self.gap_mm[corner])
-        return value_at(self._forces[corner], compression) if compression > 0 else 0.0
+        """Force of the stop at one travel while it closes: 0 off the stop, NaN where the sheet does not tell it."""
+        depth = np.array([self._sign * travel_mm])
+        return float(self._ends[corner].force_n(depth, None)[0])
 
-    def process(self, first_sample: int, travel_mm: Floats, *, starts_stretch: bool) -> list[Contact]:
-        """Take trusted travel, (n_samples, 4); return the contacts that ended, in order of their end."""
+    def process(
+        self, first_sample: int, travel_mm: Floats, velocity_mm_s: Floats | None = None, *, starts_stretch: bool
+    ) -> list[Contact]:
+        """Take trusted travel and damper velocity, (n_samples, 4); return the contacts that ended, by their end.
+
+        Velocity matters to a stop with hysteresis only; without it its forces are those of closing.
+        """
         ended = self.cut_off() if starts_stretch else []
         if starts_stretch:
             self._last_mm[:] = np.nan
         if len(travel_mm) == 0:
             return ended
-        highest = np.fmax.reduce(travel_mm, axis=0)
+        deepest = (np.fmax if self._sign > 0 else np.fmin).reduce(travel_mm, axis=0) * self._sign
         for corner in range(4):
-            if self._open[corner] is None and not highest[corner] >= self.gap_mm[corner]:
+            if self._open[corner] is None and not deepest[corner] >= self.gap_mm[corner]:
                 continue
-            ended += self._follow(first_sample, travel_mm[:, corner], corner)
-        self._last_mm = travel_mm[-1].copy()
+            velocity = None if velocity_mm_s is None else velocity_mm_s[:, corner]
+            ended += self._follow(first_sample, travel_mm[:, corner] * self._sign, velocity, corner)
+        self._last_mm = travel_mm[-1] * self._sign
         return sorted(ended, key=lambda contact: (contact.end_sample, contact.corner))
 
     def cut_off(self) -> list[Contact]:
@@ -90,14 +162,14 @@ class StopWatch:
             if contact is not None
         ]
 
-    def _follow(self, first_sample: int, travel_mm: Floats, corner: int) -> list[Contact]:
+    def _follow(self, first_sample: int, depth_mm: Floats, velocity_mm_s: Floats | None, corner: int) -> list[Contact]:
         ended = []
         with np.errstate(invalid="ignore"):
-            begins = np.flatnonzero(travel_mm >= self.gap_mm[corner])
+            begins = np.flatnonzero(depth_mm >= self.gap_mm[corner])
             # Written so that an unknown sample ends a contact: it is not "still on the stop".
-            leaves = np.flatnonzero(~(travel_mm >= self._release_mm[corner]))
+            leaves = np.flatnonzero(~(depth_mm >= self._release_mm[corner]))
         place = 0
-        while place < len(travel_mm):
+        while place < len(depth_mm):
             contact = self._open[corner]
             if contact is None:
                 later = begins[np.searchsorted(begins, place) :]
@@ -105,27 +177,39 @@ class StopWatch:
                     break
                 place = int(later[0])
                 sample = first_sample + place
-                before = travel_mm[place - 1] if place else self._last_mm[corner]
+                before = depth_mm[place - 1] if place else self._last_mm[corner]
                 unknown = bool(np.isnan(before))
-                contact = Contact(corner, sample, sample, sample, -math.inf, 0.0, continued=unknown)
-                self._open[corner] = contact
+                contact = Contact(corner, sample, sample, sample, -math.inf * self._sign, 0.0, continued=unknown)
+                self._force_sums[corner] = 0.0
             after = leaves[np.searchsorted(leaves, place) :]
-            stop = int(after[0]) if len(after) else len(travel_mm)
-            self._open[corner] = self._extended(contact, travel_mm[place:stop], first_sample + place)
-            if stop < len(travel_mm):
-                ended.append(self._closed(corner, first_sample + stop, cut_off=bool(np.isnan(travel_mm[stop]))))
+            stop = int(after[0]) if len(after) else len(depth_mm)
+            velocity = None if velocity_mm_s is None else velocity_mm_s[place:stop]
+            self._open[corner] = self._extended(contact, depth_mm[place:stop], velocity, first_sample + place)
+            if stop < len(depth_mm):
+                ended.append(self._closed(corner, first_sample + stop, cut_off=bool(np.isnan(depth_mm[stop]))))
             place = stop
         return ended
 
-    def _extended(self, contact: Contact, travel_mm: Floats, first_sample: int) -> Contact:
-        peak, where = contact.peak_travel_mm, contact.peak_sample
-        if len(travel_mm):
-            place = int(travel_mm.argmax())
-            if float(travel_mm[place]) > peak:
-                peak, where = float(travel_mm[place]), first_sample + place
-        force = self.force_n(contact.corner, peak)
-        end = first_sample + len(travel_mm)
-        return replace(contact, end_sample=end, peak_sample=where, peak_travel_mm=peak, peak_force_n=force)
+    def _extended(self, contact: Contact, depth_mm: Floats, velocity_mm_s: Floats | None, first_sample: int) -> Contact:
+        if len(depth_mm) == 0:
+            return contact
+        corner, peak, where = contact.corner, contact.peak_travel_mm, contact.peak_sample
+        place = int(depth_mm.argmax())
+        deepest = float(depth_mm[place])
+        if deepest > peak * self._sign:
+            peak, where = deepest * self._sign, first_sample + place
+        force = self._ends[corner].force_n(depth_mm, velocity_mm_s)
+        # Added up sample by sample, so that the split does not matter.
+        total = float(np.cumsum(np.concatenate(([self._force_sums[corner]], force)))[-1])
+        self._force_sums[corner] = total
+        return replace(
+            contact,
+            end_sample=first_sample + len(depth_mm),
+            peak_sample=where,
+            peak_travel_mm=peak,
+            peak_force_n=float(np.maximum(contact.peak_force_n, force.max())),
+            impulse_n_s=total / self._rate_hz,
+        )
 
     def _closed(self, corner: int, end_sample: int, *, cut_off: bool) -> Contact:
         contact = self._open[corner]

@@ -1,8 +1,9 @@
 """Damper velocity from damper travel: a centred Savitzky-Golay derivative, chosen by bandwidth and rate.
 
 In: travel (mm) with NaN where unknown. Out: the same samples, all channels aligned to the filter's delay of
-`half_width` samples, with velocity (mm/s). Velocity is NaN within half a window of a gap, an unknown sample or
-the end of the stream: nothing is invented at an edge. Method: Savitzky & Golay, Anal. Chem. 36 (1964) 1627.
+`half_width` samples and one grid step more, with velocity (mm/s), and its change at the samples of the car's grid
+(mm/s2). Velocity is NaN within half a window of a gap, an unknown sample or the end of the stream: nothing is
+invented at an edge. Method: Savitzky & Golay, Anal. Chem. 36 (1964) 1627.
 """
 
 from __future__ import annotations
@@ -101,12 +102,17 @@ class VelocityStage:
         Side channels that every chunk carries.
     largest_block : int
         Most samples in one call to `process`.
+    stride : int
+        Samples between rows of the car's grid, which lies at multiples of it.
     """
 
-    def __init__(self, velocity_filter: VelocityFilter, side_roles: tuple[str, ...], largest_block: int) -> None:
+    def __init__(
+        self, velocity_filter: VelocityFilter, side_roles: tuple[str, ...], largest_block: int, stride: int = 1
+    ) -> None:
         self.filter = velocity_filter
+        self.stride = stride
         self._roles = side_roles
-        self._ring = RingBuffer(largest_block + 2 * velocity_filter.half_width, 4 + len(side_roles))
+        self._ring = RingBuffer(largest_block + 2 * velocity_filter.half_width + 2 * stride, 4 + len(side_roles))
         # Counted as the buffer counts: where the stretch begins, and up to where it was handed out.
         self._begins = 0
         self._emitted = 0
@@ -114,6 +120,11 @@ class VelocityStage:
         self._gap_before = 0
         self._restart = False
         self._starts = True
+
+    @property
+    def delay_samples(self) -> int:
+        """Samples by which what comes out trails what went in."""
+        return self.filter.half_width + self.stride
 
     def reset(self) -> None:
         """Begin a new stretch; what was not emitted is lost, so `flush` first."""
@@ -133,7 +144,7 @@ class VelocityStage:
         self._next_sample = chunk.first_sample + len(chunk)
         columns = [travel_mm, *(chunk.side[role][:, np.newaxis] for role in self._roles)]
         self._ring.push(np.concatenate(columns, axis=1) if self._roles else travel_mm)
-        return results + self._emit(self._ring.written - self.filter.half_width)
+        return results + self._emit(self._ring.written - self.delay_samples)
 
     def flush(self) -> list[Aligned]:
         """Emit the samples still held, with unknown velocity, and begin a new stretch."""
@@ -146,19 +157,26 @@ class VelocityStage:
         count = until - self._emitted
         if count <= 0:
             return []
-        half = self.filter.half_width
+        half, stride = self.filter.half_width, self.stride
         written = self._ring.written
         values = self._ring.newest(written - self._emitted)[:count]
-        velocity = np.full((count, 4), np.nan, order="F")
-        first, last = max(self._emitted, self._begins + half), min(until, written - half)
+        # One grid step more on each side, from which velocity's change is taken.
+        velocity = np.full((count + 2 * stride, 4), np.nan, order="F")
+        first, last = max(self._emitted - stride, self._begins + half), min(until + stride, written - half)
         if first < last:
             around = self._ring.newest(written - (first - half))[: last - first + 2 * half, :4]
-            velocity[first - self._emitted : last - self._emitted] = self.filter.apply(around)
+            start = first - (self._emitted - stride)
+            velocity[start : start + last - first] = self.filter.apply(around)
+        first_sample = self._next_sample - (written - self._emitted)
+        row = -first_sample % stride
+        change = velocity[row + 2 * stride :: stride] - velocity[row:count:stride]
         block = Aligned(
-            first_sample=self._next_sample - (written - self._emitted),
+            first_sample=first_sample,
             rate_hz=self.filter.rate_hz,
             travel_mm=np.array(values[:, :4], order="F"),
-            velocity_mm_s=velocity,
+            velocity_mm_s=velocity[stride : stride + count],
+            stride=stride,
+            acceleration_mm_s2=change * (self.filter.rate_hz / (2 * stride)),
             side={role: values[:, 4 + i].copy() for i, role in enumerate(self._roles)},
             gap_before=self._gap_before if self._starts else 0,
             restart=self._restart and self._starts,

@@ -2,9 +2,9 @@
 
 In: readings of the four sensors as a log or link delivers them. Out: a new column-major array of damper travel.
 Everything affine is folded into one slope and one intercept per corner, so a plain linear sensor costs one
-multiply-add; lever geometry and tables follow only where the sheet has them. Sample by sample, no memory: any
-split gives the same bits. A reading that is not finite, or that gives a travel beyond all measure, becomes NaN;
-nothing raises for a validated sheet.
+multiply-add; lever geometry and tables (smooth curves through their rows, so that velocity has no steps at them)
+follow only where the sheet has them. Sample by sample, no memory: any split gives the same bits. A reading that is
+not finite, or that gives a travel beyond all measure, becomes NaN; nothing raises for a validated sheet.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ from collections.abc import Callable
 import numpy as np
 
 from ingest.chunk import CORNERS, Floats
+from ingest.curve import MonotoneCurve
 from ingest.sheet import Sheet
 from ingest.sheet_parts import Pair, Sensor
 from ingest.units import LENGTH_TO_MM
@@ -27,30 +28,6 @@ _FARTHEST_POSITION = 2000.0
 _GRID_POINTS = 80_001
 
 Curve = Callable[[Floats], Floats]
-
-
-class PiecewiseLinear:
-    """A table as a function: straight lines between its rows, the end lines prolonged beyond them.
-
-    Prolonging keeps a reading beyond the table finite and moving, so that the range checks see how far beyond
-    it is; holding the end value would look like a stuck sensor.
-
-    Examples
-    --------
-    >>> PiecewiseLinear([(0.0, 0.0), (1.0, 10.0), (2.0, 40.0)])(np.array([-1.0, 0.5, 1.0, 3.0]))
-    array([-10.,   5.,  10.,  70.])
-    """
-
-    def __init__(self, table: list[Pair]) -> None:
-        rows = np.array(table, dtype=np.float64)
-        self._x = np.ascontiguousarray(rows[:, 0])
-        self._y = np.ascontiguousarray(rows[:, 1])
-        self._slope = np.diff(self._y) / np.diff(self._x)
-
-    def __call__(self, x: Floats) -> Floats:
-        """Values at `x`, array of any shape; NaN where `x` is NaN."""
-        piece = np.searchsorted(self._x[1:-1], x, side="right")
-        return self._y[piece] + (x - self._x[piece]) * self._slope[piece]
 
 
 class _CornerSteps:
@@ -66,9 +43,9 @@ class _CornerSteps:
             self._through(np.sin)
             self._then(radius_mm, -radius_mm * math.sin(at_zero))
         elif sensor.table is not None:
-            self._through(PiecewiseLinear(sensor.table))
+            self._through_table(sensor.table)
         if isinstance(sensor.damper_per_sensor, list):
-            self._through(PiecewiseLinear(sensor.damper_per_sensor))
+            self._through_table(sensor.damper_per_sensor)
         else:
             self._then(sensor.damper_per_sensor, 0.0)
         sign = 1.0 if sensor.compression == "increases" else -1.0
@@ -81,6 +58,19 @@ class _CornerSteps:
             self.curves[-1] = (curve, slope * before_slope, slope * before_intercept + intercept)
         else:
             self.slope, self.intercept = slope * self.slope, slope * self.intercept + intercept
+
+    def _through_table(self, table: list[Pair]) -> None:
+        """A smooth curve through a table's rows; through two of them it is a line.
+
+        Beyond the table the end slopes go on: a reading out there stays finite and moving, so that the range checks
+        see how far beyond it is. Holding the end value would look like a stuck sensor.
+        """
+        if len(table) == 2:
+            (x0, y0), (x1, y1) = table
+            slope = (y1 - y0) / (x1 - x0)
+            self._then(slope, y0 - slope * x0)
+        else:
+            self._through(MonotoneCurve.through(table))
 
     def _through(self, curve: Curve) -> None:
         self.curves.append((curve, 1.0, 0.0))

@@ -28,6 +28,7 @@ SIDE_ROLES = (
     "lap_number",
     "lap_marker",
     "lap_distance",
+    "acceleration_vertical",
 )
 SIDE_UNITS = {
     "speed": "m/s",
@@ -36,6 +37,7 @@ SIDE_UNITS = {
     "lap_number": "",
     "lap_marker": "",
     "lap_distance": "m",
+    "acceleration_vertical": "m/s2",
 }
 
 

@@ -74,8 +74,12 @@ class WantedColumns:
             column.into(values_of(column.name), sensors[:, index])
         side = {}
         for role, column in self.side.items():
+            values = values_of(column.name)
+            if column.slope == 1.0 and column.intercept == 0.0:
+                side[role] = values
+                continue
             side[role] = np.empty(count)
-            column.into(values_of(column.name), side[role])
+            column.into(values, side[role])
         return sensors, side
 
 

@@ -55,14 +55,14 @@ class Alert(Part):
     enabled: bool = True
 
 
-class BumpStopAlert(Alert):
-    """Bump-stop contact: one long contact, or too many, or too much time in a lap."""
+class StrokeEndAlert(Alert):
+    """Contacts with an end of the stroke: one long contact, or too many, or too much time in a lap."""
 
-    longest_contact_s: Positive = 0.25
-    trip_time_per_lap_s: Positive = 2.0
-    clear_time_per_lap_s: NotNegative = 1.0
-    trip_contacts_per_lap: Annotated[int, Field(ge=1)] = 40
-    clear_contacts_per_lap: Annotated[int, Field(ge=0)] = 20
+    longest_contact_s: Positive
+    trip_time_per_lap_s: Positive
+    clear_time_per_lap_s: NotNegative
+    trip_contacts_per_lap: Annotated[int, Field(ge=1)]
+    clear_contacts_per_lap: Annotated[int, Field(ge=0)]
     # A contact ends when the damper has moved this far off the stop, so that sensor noise is not many contacts.
     release_mm: NotNegative = 0.2
     # Without laps, a clean time as long as a lap clears.
@@ -78,6 +78,28 @@ class BumpStopAlert(Alert):
             self.trip_contacts_per_lap,
         )
         return self
+
+
+class BumpStopAlert(StrokeEndAlert):
+    """Bump-stop contact."""
+
+    longest_contact_s: Positive = 0.25
+    trip_time_per_lap_s: Positive = 2.0
+    clear_time_per_lap_s: NotNegative = 1.0
+    trip_contacts_per_lap: Annotated[int, Field(ge=1)] = 40
+    clear_contacts_per_lap: Annotated[int, Field(ge=0)] = 20
+
+
+class TopOutAlert(StrokeEndAlert):
+    """A damper at its full length: over a crest, on a lifted wheel, or because something holds it there."""
+
+    longest_contact_s: Positive = 1.0
+    trip_time_per_lap_s: Positive = 1.5
+    clear_time_per_lap_s: NotNegative = 0.75
+    trip_contacts_per_lap: Annotated[int, Field(ge=1)] = 30
+    clear_contacts_per_lap: Annotated[int, Field(ge=0)] = 15
+    # Without a droop stop in the sheet, so near to full droop counts; less than the shortest stroke that is accepted.
+    within_mm: Annotated[float, Field(ge=0, lt=2)] = 0.5
 
 
 class PlatformLowAlert(Alert):
@@ -155,6 +177,7 @@ class Alerts(Part):
     """The numbers of every alert."""
 
     bump_stop: BumpStopAlert = BumpStopAlert()
+    top_out: TopOutAlert = TopOutAlert()
     platform_low: PlatformLowAlert = PlatformLowAlert()
     asymmetry: AsymmetryAlert = AsymmetryAlert()
     sensor: SensorAlert = SensorAlert()

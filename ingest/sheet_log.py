@@ -102,6 +102,8 @@ class Columns(Part):
     lap_number: Column | None = None
     lap_marker: Column | None = None
     lap_distance: DistanceColumn | None = None
+    # Upward positive, 0 at rest; a sensor that reads 1 g at rest needs an offset of -1 g.
+    acceleration_vertical: AccelerationColumn | None = None
 
     def side(self, role: str) -> Column | None:
         """The column of a side role, or None when the log has none."""

@@ -128,10 +128,14 @@ class Sensor(Part):
 
 
 class Spring(Part):
-    """A coil spring at the damper: a rate, or a table of [damper travel mm, force N]."""
+    """A coil spring at the damper: a rate, or a table of [damper travel mm, force N].
+
+    `preload_n` is the spring's force at full droop; without it the static weight alone sets the spring's force.
+    """
 
     rate_n_mm: RateNmm | None = None
     table: ForceTable | None = None
+    preload_n: NotNegative | None = None
 
     @model_validator(mode="after")
     def _one_of(self) -> Self:
@@ -148,9 +152,26 @@ class Spring(Part):
 
 
 class BumpStop(Part):
-    """A bump stop: damper travel from static to contact, and [compression mm, force N] from contact on."""
+    """A bump stop: damper travel from static to contact, and [compression mm, force N] from contact on.
+
+    `hysteresis` is the share of the force that is missing while the stop opens again.
+    """
 
     gap_mm: Finite
+    force: ForceTable
+    hysteresis: Annotated[float, Field(ge=0, le=0.9)] = 0.0
+
+    @model_validator(mode="after")
+    def _starts_at_zero(self) -> Self:
+        if self.force[0] != (0.0, 0.0):
+            raise ValueError("force must start with [0, 0], the moment of contact")
+        return self
+
+
+class DroopStop(Part):
+    """A stop in rebound: damper travel from static down to contact, and [compression mm, force N] from there on."""
+
+    gap_mm: Positive
     force: ForceTable
 
     @model_validator(mode="after")
@@ -180,30 +201,58 @@ class Damper(Part):
         return (zero[1] - below[1]) / (zero[0] - below[0]), (above[1] - zero[1]) / (above[0] - zero[0])
 
 
-MotionRatio = Annotated[float, Field(gt=0, lt=5)] | Table
+# Damper travel per wheel travel; rockers give 0.5 to 2. A damper that hardly moves between two rows is a mistake.
+_LARGEST_RATIO = 5.0
+_SMALLEST_TABLED_RATIO = 0.01
+MotionRatio = Annotated[float, Field(gt=0, lt=_LARGEST_RATIO)] | Table
 
 
 class Suspension(Part):
     """What both corners of an axle share; a corner may override any key."""
 
-    motion_ratio_damper_per_wheel: MotionRatio
+    # Either the ratio (a number, or a table against wheel travel), or the travels themselves:
+    # [wheel travel mm, damper travel mm], as a kinematics program prints them.
+    motion_ratio_damper_per_wheel: MotionRatio | None = None
+    damper_against_wheel_mm: MonotoneTable | None = None
     travel_to_full_bump_mm: StrokeMm
     travel_to_full_droop_mm: StrokeMm
     spring: Spring
     bump_stop: BumpStop | None = None
+    droop_stop: DroopStop | None = None
     damper: Damper | None = None
     tyre_rate_n_mm: Positive | None = None
+    # How much the tyre's radius grows by spinning, with the square of the speed.
+    tyre_growth_mm_at_100_m_s: Annotated[float, Field(ge=0, le=50)] = 0.0
     unsprung_mass_kg: NotNegative = 0.0
 
     @model_validator(mode="after")
     def _consistent(self) -> Self:
-        ratio = self.motion_ratio_damper_per_wheel
-        if isinstance(ratio, list) and not all(0 < row[1] < 5 for row in ratio):
+        ratio, travels = self.motion_ratio_damper_per_wheel, self.damper_against_wheel_mm
+        if (ratio is None) == (travels is None):
+            raise ValueError("give either motion_ratio_damper_per_wheel or damper_against_wheel_mm (one of them)")
+        if travels is not None:
+            if travels[-1][1] < travels[0][1]:
+                raise ValueError("damper_against_wheel_mm: damper travel must rise with wheel travel")
+            if not travels[0][0] <= 0.0 <= travels[-1][0]:
+                raise ValueError("damper_against_wheel_mm: the table must reach over wheel travel 0 (static)")
+            for number, (before, after) in enumerate(itertools.pairwise(travels), start=2):
+                made = (after[1] - before[1]) / (after[0] - before[0])
+                if not _SMALLEST_TABLED_RATIO < made < _LARGEST_RATIO:
+                    raise ValueError(
+                        f"damper_against_wheel_mm: row {number} makes a ratio of {made:.3g} damper per wheel; "
+                        f"it must be above {_SMALLEST_TABLED_RATIO:g} and below {_LARGEST_RATIO:g}"
+                    )
+        if isinstance(ratio, list) and not all(0 < row[1] < _LARGEST_RATIO for row in ratio):
             raise ValueError("motion_ratio_damper_per_wheel: every ratio in the table must be above 0 and below 5")
         if self.bump_stop is not None and self.bump_stop.gap_mm >= self.travel_to_full_bump_mm:
             raise ValueError(
                 f"bump_stop.gap_mm ({self.bump_stop.gap_mm:g}) must be smaller than "
                 f"travel_to_full_bump_mm ({self.travel_to_full_bump_mm:g})"
+            )
+        if self.droop_stop is not None and self.droop_stop.gap_mm >= self.travel_to_full_droop_mm:
+            raise ValueError(
+                f"droop_stop.gap_mm ({self.droop_stop.gap_mm:g}) must be smaller than "
+                f"travel_to_full_droop_mm ({self.travel_to_full_droop_mm:g})"
             )
         return self
 

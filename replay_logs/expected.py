@@ -1,6 +1,6 @@
 """Which alerts the truth of a stint supports under its car sheet's limits.
 
-In: the car sheet, a stint, and its truth so far (laps, contacts, stretches below a limit). Out: a list of dictionaries
+In: the car sheet, a stint, and its truth so far (laps, contacts, heights). Out: a list of dictionaries
 for the truth file, each with the measure that supports it. Only rules that need no reference stint are judged.
 """
 
@@ -12,6 +12,7 @@ import numpy as np
 
 from ingest.sheet import Sheet
 from replay_logs.stint import Stint
+from replay_logs.underside import Heights, seen_lower_mm, tripping_samples
 from replay_logs.vehicle import AXLES, CORNERS, DIRECTIONS
 
 
@@ -20,7 +21,7 @@ def expected_alerts(
     stint: Stint,
     laps: list[dict[str, Any]],
     contacts: list[dict[str, Any]],
-    low: list[dict[str, Any]],
+    heights: Heights,
 ) -> list[dict[str, Any]]:
     """The alerts that the truth supports under the sheet's limits, each with the measure that supports it."""
     alerts: list[dict[str, Any]] = []
@@ -47,17 +48,19 @@ def expected_alerts(
                     "from_s": first["start_s"] + stop.longest_contact_s if first else None,
                 }
             )
-    delay = sheet.alerts.platform_low.on_delay_s
-    for name in sheet.platform:
-        long = [s for s in low if s["point"] == name and s["duration_s"] > delay]
-        if long:
+    lower = seen_lower_mm(sheet, stint)
+    for name, point in sheet.platform.items():
+        trips = tripping_samples(sheet, stint, heights[name][0], point.lowest_mm)
+        if trips:
+            seen = tripping_samples(sheet, stint, heights[name][0] - lower[name], point.lowest_mm)
             alerts.append(
                 {
                     "kind": "platform_low",
                     "where": name,
-                    "laps": sorted({s["lap"] for s in long}),
-                    "longest_s": max(s["duration_s"] for s in long),
-                    "from_s": long[0]["start_s"] + delay,
+                    "laps": sorted({int(stint.timeline.lap[a]) for a, _ in trips}),
+                    "longest_s": max(lap["platform"][name]["longest_below_s"] for lap in laps),
+                    "from_s": trips[0][0] / stint.rate_hz,
+                    "seen_from_s": seen[0][0] / stint.rate_hz,
                 }
             )
     alerts.extend(_expected_asymmetry(sheet, laps))

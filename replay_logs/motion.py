@@ -53,6 +53,11 @@ def block_starts(samples: int) -> NDArray[np.int64]:
     return np.arange(blocks_of(samples), dtype=np.int64) * _BLOCK
 
 
+def block_of(samples: int) -> NDArray[np.int64]:
+    """Number of the block that every sample is in, shape (samples,)."""
+    return np.arange(samples, dtype=np.int64) // _BLOCK
+
+
 def integrate(elements: list[Element], masses: Floats, stints: list[Inputs]) -> list[NDArray[np.float32]]:
     """Motion of every stint, from rest at its first sample's inputs.
 

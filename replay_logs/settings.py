@@ -7,9 +7,15 @@ from __future__ import annotations
 
 import zlib
 from dataclasses import dataclass
-from typing import Literal
+from typing import Final, Literal
 
 import numpy as np
+
+from replay_logs.circuit import AIR_KG_M3
+
+# Downforce of a closed-roof body with a splitter and a wing, C_z A of each axle.
+DOWNFORCE_AREA_FRONT_M2: Final = 1.05
+DOWNFORCE_AREA_REAR_M2: Final = 1.45
 
 
 @dataclass(frozen=True)
@@ -65,6 +71,13 @@ class StintSettings:
         Divides the simulation's 1000 Hz.
     platform_lowered_mm : tuple of 4 floats
         Spring platforms wound down, as damper travel at standstill; the sensors keep their zero.
+    downforce_area_front_m2, downforce_area_rear_m2 : float, m2
+        C_z A at each axle line. The pace stays the same whatever they are.
+    air_density_kg_m3 : float, kg/m3
+        Of the air that makes the downforce.
+    road_seed : int or None
+        Of the road's roughness alone (its kerbs and each lap's line follow it too); without it the seed given to
+        `simulate`. Pace and noise follow that seed and the name.
     """
 
     name: str
@@ -75,6 +88,10 @@ class StintSettings:
     platform_lowered_mm: tuple[float, float, float, float] = (0.0, 0.0, 0.0, 0.0)
     damper_faults: tuple[DamperFault, ...] = ()
     sensor_faults: tuple[SensorFault, ...] = ()
+    downforce_area_front_m2: float = DOWNFORCE_AREA_FRONT_M2
+    downforce_area_rear_m2: float = DOWNFORCE_AREA_REAR_M2
+    air_density_kg_m3: float = AIR_KG_M3
+    road_seed: int | None = None
 
     def generator(self, seed: int, purpose: int) -> np.random.Generator:
         """A random generator that depends on the seed, the stint's name and the purpose, and on nothing else."""

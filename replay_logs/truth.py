@@ -9,54 +9,15 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from ingest.sheet import Sheet
-from replay_logs.circuit import AIR_KG_M3, build_circuit
+from replay_logs.circuit import build_circuit
 from replay_logs.expected import expected_alerts
+from replay_logs.forces import contacts_of, damper_energy_j, loads_of_lap, stops_of_lap, top_outs_of
+from replay_logs.runs import Bools, Floats
 from replay_logs.stint import Stint
-from replay_logs.vehicle import AXLES, CORNERS, DIRECTIONS, DOWNFORCE_AREA_FRONT_M2, DOWNFORCE_AREA_REAR_M2
-
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
-
-
-def contact_runs(travel_mm: Floats, gap_mm: float, release_mm: float) -> list[tuple[int, int]]:
-    """(first sample, one past the last) of every bump-stop contact.
-
-    A contact begins at `gap_mm` and ends once travel is below `gap_mm - release_mm`.
-    """
-    mark = np.where(travel_mm >= gap_mm, 1, np.where(travel_mm < gap_mm - release_mm, 0, -1))
-    decided = np.where(mark >= 0, np.arange(mark.size), -1)
-    last = np.maximum.accumulate(decided)
-    return runs((last >= 0) & (mark[np.maximum(last, 0)] == 1))
-
-
-def runs(on: Bools) -> list[tuple[int, int]]:
-    """(first, one past the last) of every run of True."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], on.astype(np.int8), [0]])))
-    return [(int(a), int(b)) for a, b in edges.reshape(-1, 2)]
-
-
-def drop_at_mm(sheet: Sheet, corner_drop_mm: Floats, x_mm: float, y_mm: float) -> Floats:
-    """How far a point of the body has come down: the plane of least squares through the four corners.
-
-    Parameters
-    ----------
-    corner_drop_mm : array of shape (n, 4), mm
-        At the wheel centres' places.
-    x_mm, y_mm : float, mm
-        Forward of the front axle line, left of the centre line.
-
-    Returns
-    -------
-    array of shape (n,), mm
-    """
-    car = sheet.car
-    x = np.array([0.0, 0.0, -car.wheelbase_mm, -car.wheelbase_mm])
-    y = np.array([car.track_front_mm, -car.track_front_mm, car.track_rear_mm, -car.track_rear_mm]) / 2.0
-    weights = np.array([1.0, x_mm, y_mm]) @ np.linalg.pinv(np.stack([np.ones(4), x, y], axis=1))
-    return np.asarray(corner_drop_mm @ weights, dtype=np.float64)
+from replay_logs.underside import Heights, heights_of, points_of_lap, seen_lower_mm, stretches_below
+from replay_logs.vehicle import AXLES, CORNERS, DIRECTIONS
 
 
 def velocity_rms(velocity_mm_s: Floats) -> dict[str, float]:
@@ -72,25 +33,31 @@ def truth_of(sheet: Sheet, stint: Stint) -> dict[str, Any]:
     """Everything that is known about one stint."""
     settings, readings = stint.settings, stint.readings
     every = round(stint.rate_hz / settings.log_rate_hz)
-    contacts = _contacts(sheet, stint)
-    heights = _heights(sheet, stint)
-    low = _low_stretches(sheet, stint, heights)
+    contacts = contacts_of(sheet, stint)
+    heights = heights_of(sheet, stint)
+    low = stretches_below(sheet, stint, heights)
     laps = [_lap(sheet, stint, number, (a, b), heights, contacts, low) for number, a, b in stint.lap_bounds()]
     return {
         "log": f"{settings.name}.parquet",
         "about": settings.about,
         "seed": stint.seed,
+        "road_seed": stint.seed if settings.road_seed is None else settings.road_seed,
         "simulation_rate_hz": stint.rate_hz,
         "log_rate_hz": settings.log_rate_hz,
         "rows": int(readings.sample.size),
         "samples": -(-stint.timeline.lap.size // every),
         "circuit_length_m": round(build_circuit().length_m, 3),
-        "air_density_kg_m3": AIR_KG_M3,
-        "downforce_area_m2": {"front": DOWNFORCE_AREA_FRONT_M2, "rear": DOWNFORCE_AREA_REAR_M2},
+        "air_density_kg_m3": settings.air_density_kg_m3,
+        "downforce_area_m2": {"front": settings.downforce_area_front_m2, "rear": settings.downforce_area_rear_m2},
         "travel_at_rest_mm": {name: round(float(stint.damper_travel_mm[0, i]), 3) for i, name in enumerate(CORNERS)},
+        "travel_range_mm": {
+            name: [round(float(extreme(stint.damper_travel_mm[:, i])), 3) for extreme in (np.min, np.max)]
+            for i, name in enumerate(CORNERS)
+        },
         "velocity": _velocity(sheet, stint),
         "laps": laps,
         "bump_stop_contacts": contacts,
+        "top_outs": top_outs_of(sheet, stint),
         "below_limit": low,
         "damper_faults": [
             {
@@ -103,6 +70,7 @@ def truth_of(sheet: Sheet, stint: Stint) -> dict[str, Any]:
             for fault in settings.damper_faults
         ],
         "platform_lowered_mm": dict(zip(CORNERS, settings.platform_lowered_mm, strict=True)),
+        "heights_seen_lower_mm": {name: round(by, 3) for name, by in seen_lower_mm(sheet, stint).items()},
         "sensor_faults": [
             {
                 "kind": fault.kind,
@@ -117,7 +85,7 @@ def truth_of(sheet: Sheet, stint: Stint) -> dict[str, Any]:
             }
             for fault in readings.faults
         ],
-        "expected_alerts": expected_alerts(sheet, stint, laps, contacts, low),
+        "expected_alerts": expected_alerts(sheet, stint, laps, contacts, heights),
     }
 
 
@@ -144,62 +112,12 @@ def _velocity(sheet: Sheet, stint: Stint) -> dict[str, Any]:
     return result
 
 
-def _contacts(sheet: Sheet, stint: Stint) -> list[dict[str, Any]]:
-    every = round(stint.rate_hz / stint.settings.log_rate_hz)
-    found = []
-    for corner, name in enumerate(CORNERS):
-        stop = sheet.suspension(name).bump_stop
-        assert stop is not None
-        travel = stint.damper_travel_mm[:, corner]
-        for a, b in contact_runs(travel, stop.gap_mm, sheet.alerts.bump_stop.release_mm):
-            found.append(
-                {
-                    "corner": name,
-                    "lap": int(stint.timeline.lap[a]),
-                    "start_s": a / stint.rate_hz,
-                    "start_sample": -(-a // every),
-                    "duration_s": round((b - a) / stint.rate_hz, 6),
-                    "peak_travel_mm": round(float(travel[a:b].max()), 3),
-                    "peak_force_n": round(float(stint.bump_stop_force_n[a:b, corner].max()), 1),
-                }
-            )
-    return found
-
-
-def _heights(sheet: Sheet, stint: Stint) -> dict[str, tuple[Floats, Floats]]:
-    """Per point: height with rigid tyres, and height above the road under the tyres' squash, mm."""
-    whole = stint.wheel_travel_mm + stint.tyre_squash_mm
-    return {
-        name: (
-            point.static_height_mm - drop_at_mm(sheet, stint.wheel_travel_mm, point.x_mm, point.y_mm),
-            point.static_height_mm - drop_at_mm(sheet, whole, point.x_mm, point.y_mm),
-        )
-        for name, point in sheet.platform.items()
-    }
-
-
-def _low_stretches(sheet: Sheet, stint: Stint, heights: dict[str, tuple[Floats, Floats]]) -> list[dict[str, Any]]:
-    found = []
-    for name, (height, _) in heights.items():
-        for a, b in runs(np.asarray(height < sheet.platform[name].lowest_mm)):
-            found.append(
-                {
-                    "point": name,
-                    "lap": int(stint.timeline.lap[a]),
-                    "start_s": a / stint.rate_hz,
-                    "duration_s": round((b - a) / stint.rate_hz, 6),
-                    "min_mm": round(float(height[a:b].min()), 3),
-                }
-            )
-    return found
-
-
 def _lap(
     sheet: Sheet,
     stint: Stint,
     number: int,
     bounds: tuple[int, int],
-    heights: dict[str, tuple[Floats, Floats]],
+    heights: Heights,
     contacts: list[dict[str, Any]],
     low: list[dict[str, Any]],
 ) -> dict[str, Any]:
@@ -207,25 +125,6 @@ def _lap(
     every = round(stint.rate_hz / stint.settings.log_rate_hz)
     counted = _counted(sheet, stint)[a:b]
     rms = {name: velocity_rms(stint.damper_velocity_mm_s[a:b][counted, corner]) for corner, name in enumerate(CORNERS)}
-    stops, points = {}, {}
-    for name in CORNERS:
-        mine = [c for c in contacts if c["corner"] == name and c["lap"] == number]
-        stops[name] = {
-            "contacts": len(mine),
-            "total_s": round(sum(c["duration_s"] for c in mine), 6),
-            "longest_s": max((c["duration_s"] for c in mine), default=0.0),
-            "peak_travel_mm": max((c["peak_travel_mm"] for c in mine), default=None),
-            "peak_force_n": max((c["peak_force_n"] for c in mine), default=0.0),
-        }
-    for name, (height, with_tyres) in heights.items():
-        below = [s for s in low if s["point"] == name and s["lap"] == number]
-        points[name] = {
-            "min_mm": round(float(height[a:b].min()), 3),
-            "first_percentile_mm": round(float(np.percentile(height[a:b][counted], 1.0)), 3),
-            "min_with_tyres_mm": round(float(with_tyres[a:b].min()), 3),
-            "below_limit_s": round(sum(s["duration_s"] for s in below), 6),
-            "longest_below_s": max((s["duration_s"] for s in below), default=0.0),
-        }
     return {
         "lap": number,
         "kind": stint.lap_kind(number),
@@ -238,8 +137,10 @@ def _lap(
             axle: {d: left_against_right(rms[CORNERS[i]][d], rms[CORNERS[j]][d]) for d in DIRECTIONS}
             for axle, (i, j) in AXLES.items()
         },
-        "bump_stop": stops,
-        "platform": points,
+        "wheel_load": loads_of_lap(sheet, stint, bounds, counted),
+        "damper_energy_j": damper_energy_j(stint, bounds, counted),
+        "bump_stop": stops_of_lap(number, contacts),
+        "platform": points_of_lap(sheet, stint, number, bounds, heights, low),
     }
 
 

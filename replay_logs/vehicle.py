@@ -16,7 +16,9 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from ingest.sheet import Sheet
+from ingest.sheet import Axle, Sheet
+from ingest.sheet_parts import Suspension
+from replay_logs.circuit import GRAVITY_M_S2
 from replay_logs.settings import StintSettings
 
 Floats = NDArray[np.float64]
@@ -24,11 +26,9 @@ Floats = NDArray[np.float64]
 CORNERS: Final = ("FL", "FR", "RL", "RR")
 AXLES: Final = {"front": (0, 1), "rear": (2, 3)}
 DIRECTIONS: Final = ("compression", "rebound")
-# What the sheet doesn't hold. Inertia of a car of this size about its own axes; downforce of a GT-like body.
+# What the sheet doesn't hold: inertia of a car of this size about its own axes.
 PITCH_INERTIA_KG_M2: Final = 1560.0
 ROLL_INERTIA_KG_M2: Final = 430.0
-DOWNFORCE_AREA_FRONT_M2: Final = 1.05  # C_z A
-DOWNFORCE_AREA_REAR_M2: Final = 1.45
 METAL_N_M: Final = 4.0e6  # past full bump or full droop parts meet metal
 
 
@@ -87,8 +87,41 @@ class Element:
     pushes: Floats
 
 
+def unsimulated(sheet: Sheet) -> list[str]:
+    """Keys of the sheet whose effect on the motion the model leaves out, so that it must refuse them."""
+    found = []
+    for name in CORNERS:
+        part: Suspension = sheet.suspension(name)
+        axle: Axle = sheet.axle_of(name)
+        given = {
+            "spring.preload_n": part.spring.preload_n is not None,
+            "droop_stop": part.droop_stop is not None,
+            "bump_stop.hysteresis": part.bump_stop is not None and part.bump_stop.hysteresis != 0.0,
+            "tyre_growth_mm_at_100_m_s": part.tyre_growth_mm_at_100_m_s != 0.0,
+            "roll_centre_height_mm": axle.roll_centre_height_mm != 0.0,
+            "unsprung_centre_height_mm": axle.unsprung_centre_height_mm != 0.0,
+            "anti_dive_percent": axle.anti_dive_percent != 0.0,
+            "anti_lift_percent": axle.anti_lift_percent != 0.0,
+            "anti_squat_percent": axle.anti_squat_percent != 0.0,
+            "corner_weight_kg": getattr(sheet.corner, name).corner_weight_kg is not None,
+        }
+        found += [f"{name} {key}" for key, is_given in given.items() if is_given]
+    return found
+
+
+def spring_slack_m(sheet: Sheet, corner: str) -> float:
+    """How far a corner's spring may lengthen from its static length until it is loose, m at the damper."""
+    part = sheet.suspension(corner)
+    assert isinstance(part.motion_ratio_damper_per_wheel, float)
+    assert part.spring.rate_n_mm is not None
+    carried_n = sheet.static_load_n(corner) - part.unsprung_mass_kg * GRAVITY_M_S2
+    return carried_n / part.motion_ratio_damper_per_wheel / (part.spring.rate_n_mm * 1e3)
+
+
 def build_elements(sheet: Sheet) -> list[Element]:
     """Every spring, stop, damper segment, bar and tyre of the car as piecewise-linear elements."""
+    if left_out := unsimulated(sheet):
+        raise ValueError(f"the simulated car has no {', '.join(left_out)}")
     shape = geometry(sheet)
     elements: list[Element] = []
     wheel = np.zeros((4, 7))  # wheel travel (compression) per position
@@ -98,7 +131,12 @@ def build_elements(sheet: Sheet) -> list[Element]:
     for corner, name in enumerate(CORNERS):
         part = sheet.suspension(name)
         ratio = part.motion_ratio_damper_per_wheel
-        if isinstance(ratio, list) or part.spring.rate_n_mm is None or part.bump_stop is None or part.damper is None:
+        if (
+            not isinstance(ratio, float)
+            or part.spring.rate_n_mm is None
+            or part.bump_stop is None
+            or part.damper is None
+        ):
             raise ValueError(
                 "the simulated car needs constant motion ratios, spring rates, bump stops and damper curves"
             )
@@ -120,7 +158,8 @@ def build_elements(sheet: Sheet) -> list[Element]:
             moved[18] -= shift
             elements.append(Element(kind, corner, moved, low, high, slope, push))
 
-        add("spring", travel, -np.inf, np.inf, part.spring.rate_n_mm * 1e3)
+        # A spring can't pull: in deep droop it is loose between its seats.
+        add("spring", travel, -spring_slack_m(sheet, name), np.inf, part.spring.rate_n_mm * 1e3)
         last = len(part.bump_stop.force) - 2
         for i, ((x0, f0), (x1, f1)) in enumerate(itertools.pairwise(part.bump_stop.force)):
             width = np.inf if i == last else (x1 - x0) / 1e3
@@ -156,14 +195,14 @@ def masses(sheet: Sheet) -> Floats:
     return np.array([geometry(sheet).sprung_mass_kg, PITCH_INERTIA_KG_M2, ROLL_INERTIA_KG_M2, *wheels])
 
 
-def outside_forces(sheet: Sheet, speed_m_s: Floats, a_x: Floats, a_y: Floats, air_kg_m3: float) -> Floats:
+def outside_forces(sheet: Sheet, settings: StintSettings, speed_m_s: Floats, a_x: Floats, a_y: Floats) -> Floats:
     """Generalised forces of air and inertia, shape (n, 7), N and N m.
 
     Downforce acts at the axle lines; the car's whole mass is accelerated at the height of its centre of gravity.
     """
     shape = geometry(sheet)
-    pressure = 0.5 * air_kg_m3 * speed_m_s**2
-    front, rear = pressure * DOWNFORCE_AREA_FRONT_M2, pressure * DOWNFORCE_AREA_REAR_M2
+    pressure = 0.5 * settings.air_density_kg_m3 * speed_m_s**2
+    front, rear = pressure * settings.downforce_area_front_m2, pressure * settings.downforce_area_rear_m2
     arm = sheet.car.mass_kg * sheet.car.centre_of_gravity_height_mm / 1e3
     forces = np.zeros((speed_m_s.size, 7))
     forces[:, 0] = -(front + rear)
@@ -187,3 +226,27 @@ def preload_shift(elements: list[Element], settings: StintSettings) -> Floats:
     """Constant to add to what each element reads: lowered spring platforms, shape (n_elements,), m."""
     lowered = np.asarray(settings.platform_lowered_mm, dtype=np.float64) / 1e3
     return np.array([-lowered[e.corner] if e.kind == "spring" else 0.0 for e in elements])
+
+
+def damper_force_n(elements: list[Element], slopes: Floats, block: NDArray[np.int64], velocity_mm_s: Floats) -> Floats:
+    """Force of the dampers, positive against compression, from the same elements that move the car.
+
+    Parameters
+    ----------
+    slopes : array of shape (n_blocks, n_elements)
+        Each element's slope, its faults applied.
+    block : array of shape (n,)
+        Which row of `slopes` holds at each sample.
+    velocity_mm_s : array of shape (n, 4), mm/s
+        At the dampers.
+
+    Returns
+    -------
+    array of shape (n, 4), N
+    """
+    forces = np.zeros_like(velocity_mm_s)
+    for i, element in enumerate(elements):
+        if element.kind in DIRECTIONS:
+            beyond = velocity_mm_s[:, element.corner] / 1e3 + element.reads[18]
+            forces[:, element.corner] += slopes[block, i] * np.clip(beyond, element.low, element.high)
+    return forces

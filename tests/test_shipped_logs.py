@@ -16,6 +16,8 @@ import pytest
 
 from alerts.alert import Evidence, Transition
 from alerts.monitor import Monitor
+from dsp.damper_work import dampers_work
+from dsp.frame import REGIMES
 from dsp.stops import Contact
 from dsp.summary import LapSummary
 from ingest.chunk import CORNERS
@@ -42,6 +44,10 @@ class Found:
     contacts: list[Contact] = field(default_factory=list)
     laps: list[LapSummary] = field(default_factory=list)
     transitions: list[Transition] = field(default_factory=list)
+
+    @property
+    def row_rate_hz(self) -> float:
+        return self.monitor.pipeline.car.row_rate_hz
 
     @property
     def rate_hz(self) -> float:
@@ -185,24 +191,118 @@ def test_peaks_of_contacts(name: str) -> None:
 
 @pytest.mark.parametrize("name", NAMES)
 def test_lowest_heights_and_time_below_the_limit(name: str) -> None:
+    """Above the road, tyres included. A car set lower without new zeros seems heavier by what its springs lost."""
     errors = []
     for lap, truth in lap_pairs(name):
         clear = not hidden(found(name).truth, lap.first_sample, lap.end_sample)
         for number, point in enumerate(found(name).monitor.pipeline.platform.names):
             known, heights = truth["platform"][point], lap.share.heights
-            error = float(heights.lowest_mm[number]) - known["min_mm"]
-            below_s = int(heights.below[number]) / found(name).rate_hz
+            bias = found(name).truth["heights_seen_lower_mm"][point]
+            error = float(heights.lowest_mm[number]) + bias - known["min_mm"]
+            below_s = int(heights.below[number]) / found(name).row_rate_hz
             if clear:
-                assert abs(error) < 0.3, (lap.name, point)
+                assert abs(error) < 2.0, (lap.name, point)
                 errors.append(error)
-                assert below_s == pytest.approx(known["below_limit_s"], abs=0.02, rel=0.05)
-                percentile = heights.height_quantile(number, 0.01)
-                assert percentile == pytest.approx(known["first_percentile_mm"], abs=0.5)
+                if bias == 0.0:
+                    assert below_s == pytest.approx(known["below_limit_s"], abs=0.04, rel=0.05)
+                    by_regime = dict(zip(REGIMES, heights.below_by_regime[number].tolist(), strict=True))
+                    for regime, time_s in known["below_limit_by_regime_s"].items():
+                        assert by_regime[regime] / found(name).row_rate_hz == pytest.approx(time_s, abs=0.04)
+                percentile = heights.height_quantile(number, 0.01) + bias
+                assert percentile == pytest.approx(known["first_percentile_mm"], abs=1.0)
             else:
                 # What a broken sensor hid can't be known, but nothing lower may be made up.
-                assert not error < -0.3, (lap.name, point)
-                assert below_s <= known["below_limit_s"] + 0.02
-    assert abs(float(np.mean(errors))) < 0.1
+                assert not error < -2.0, (lap.name, point)
+                if bias == 0.0:
+                    assert below_s <= known["below_limit_s"] + 0.04
+    assert abs(float(np.mean(errors))) < 0.4
+    assert float(np.sqrt(np.mean(np.square(errors)))) < 1.0
+
+
+@pytest.mark.parametrize("name", [name for name in NAMES if name != "sensor_faults"])
+def test_where_on_the_lap_the_lowest_height_was(name: str) -> None:
+    """Where it was clearly the lowest: two places nearly alike may change places."""
+    same, total = 0, 0
+    for lap, truth in lap_pairs(name):
+        for number, point in enumerate(found(name).monitor.pipeline.platform.names):
+            known, heights = truth["platform"][point], lap.share.heights
+            near = abs(float(heights.lowest_place_m[number]) - known["min_lap_distance_m"]) < 5.0
+            total += 1
+            same += near and heights.lowest_regime[number] == known["min_regime"]
+    assert same >= 0.8 * total
+
+
+# ---------------------------------------------------------------- the car
+
+
+@pytest.mark.parametrize("name", [name for name in NAMES if name != "too_low"])
+def test_wheel_loads_of_every_lap(name: str) -> None:
+    for lap, truth in lap_pairs(name):
+        if hidden(found(name).truth, lap.first_sample, lap.end_sample):
+            continue
+        for number, corner in enumerate(CORNERS):
+            known, loads = truth["wheel_load"][corner], lap.share.loads
+            # A damper that has lost force, or a mis-set adjuster, is not what the sheet's curve says.
+            sound = all(fault["corner"] != corner for fault in found(name).truth["damper_faults"])
+            assert loads.mean_n(number) == pytest.approx(known["mean_n"], rel=0.01 if sound else 0.03), (
+                lap.name,
+                corner,
+            )
+            error = loads.load_quantile(number, 0.99) - known["ninety_ninth_percentile_n"]
+            assert abs(error) < 0.03 * known["ninety_ninth_percentile_n"], (lap.name, corner)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_damper_energy_of_every_lap(name: str) -> None:
+    for lap, truth in lap_pairs(name):
+        work = dampers_work(sheet(), lap.share.tally, found(name).rate_hz)
+        for number, corner in enumerate(CORNERS):
+            faulty = any(fault["corner"] == corner for fault in found(name).truth["damper_faults"])
+            if faulty or hidden(found(name).truth, lap.first_sample, lap.end_sample, corner):
+                continue  # a damper that has faded does not do the work of its curve
+            found_work = work[number]
+            assert found_work is not None
+            # 30 Hz of bandwidth leave out what wheels do faster, on kerbs above all.
+            assert found_work.energy_j == pytest.approx(truth["damper_energy_j"][corner], rel=0.06), (lap.name, corner)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_impulses_of_contacts(name: str) -> None:
+    log = found(name)
+    compared = 0
+    for known in log.truth["bump_stop_contacts"]:
+        for contact in log.contacts:
+            start = abs(contact.start_sample / log.rate_hz - known["start_s"])
+            length = abs(contact.samples / log.rate_hz - known["duration_s"])
+            if CORNERS[contact.corner] != known["corner"] or start > 0.005 or length > 0.01:
+                continue
+            compared += 1
+            # 0.15 mm on the first slope, 60 N/mm, for as long as it lasted.
+            abs_n_s = 9.0 * known["duration_s"] + 0.05
+            assert contact.impulse_n_s == pytest.approx(known["impulse_n_s"], rel=0.1, abs=abs_n_s)
+    assert compared >= 0.75 * len(log.truth["bump_stop_contacts"])
+
+
+@pytest.mark.parametrize("name", [name for name in NAMES if name != "sensor_faults"])
+def test_downforce_of_the_stint(name: str) -> None:
+    result = found(name).monitor.pipeline.downforce.result()
+    truth = found(name).truth["downforce_area_m2"]
+    for axle, estimate in (("front", result.front_m2), ("rear", result.rear_m2)):
+        assert estimate.value == pytest.approx(truth[axle], rel=0.05)
+        # Eight intervals of 95 %: none of these seeded ones is missed by more than a third of its width.
+        slack = (estimate.high - estimate.low) / 3.0
+        assert estimate.low - slack < truth[axle] < estimate.high + slack
+        assert 0.0 < estimate.standard_error < 0.05 * estimate.value
+    assert result.reason == ""
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_witnesses_of_sensors_and_rate(name: str) -> None:
+    for side in found(name).monitor.pipeline.axle_delay.result():
+        assert side.verdict == "agrees"
+        assert side.wheelbase_m == pytest.approx(sheet().car.wheelbase_mm / 1000.0, rel=0.02)
+    if name != "sensor_faults":
+        assert abs(found(name).monitor.pipeline.so_far().body.straight_warp_mm) < 0.5
 
 
 def test_heights_are_unknown_once_a_zero_has_slipped() -> None:
@@ -298,7 +398,7 @@ def test_every_expected_alert_is_announced_in_time_and_no_other(name: str) -> No
             assert transition.evidence.severity >= before.severity + before.worse_by
         elif alert["from_s"] is not None:
             early = 0.05 if alert["kind"] != "sensor" else 0.0
-            late = transition.time_s - alert["from_s"]
+            late = transition.time_s - alert.get("seen_from_s", alert["from_s"])
             assert -early <= late <= latest_s(alert), (transition.definition.key, late)
 
 

@@ -104,10 +104,22 @@ def test_a_much_too_long_contact_is_news_after_a_lap_and_a_lap_is_none_after_a_c
 
 @pytest.mark.parametrize(("speed", "trips"), [(0.0, False), (2.9, False), (3.0, True), (np.nan, True)])
 def test_a_car_that_stands_trips_nothing(speed: float, trips: bool) -> None:
-    side = np.full(900, 50.0)
-    side[300 + LONG] = speed
+    side = np.full(900, speed)
     found = watch(easy_sheet({"alerts.platform_low.enabled": False}), chunk(contacts(900, (300, 500)), speed=side))
     assert changes(found, KIND, "FL") == ([(300 + LONG, "occurs")] if trips else [])
+
+
+@pytest.mark.parametrize("lengths", [[], [1] * 900, [7] * 200, [350, 1, 40]])
+def test_time_at_rest_makes_no_contact_long(lengths: list[int]) -> None:
+    """A car that has stood on its stop and drives off on it is told once it has driven so long."""
+    side = np.full(900, 50.0)
+    side[310:350] = 0.0
+    side[400:410] = 0.0
+    sheet = easy_sheet({"alerts.platform_low.enabled": False})
+    for length, trips in ((LONG + 50, False), (LONG + 51, True)):
+        whole = chunk(contacts(900, (100, 200), (300, 300 + length), (600, 700)), speed=side)
+        found = watch(sheet, *cut(whole, lengths))
+        assert changes(found, KIND, "FL") == ([(300 + LONG + 50, "occurs")] if trips else [])
 
 
 @pytest.mark.parametrize("missing", ["reading", "samples"])

@@ -128,7 +128,7 @@ def test_empty_frames_pass() -> None:
             np.empty((0, 4)),
             {role: np.empty(0) for role in ROLES},
         )
-        empty = Frame(block, np.empty((0, 4)), np.empty((0, 4)), np.empty((0, 2)))
+        empty = Frame(block, np.empty((0, 4)), frame.car.part(0, 0))
         for one, other in zip(plain, with_empty, strict=True):
             # Sensor faults that fall quiet at the frame's very first sample may be said by either.
             early = other.observe(empty, [])

@@ -1,19 +1,40 @@
-"""Platform low, on travel made by hand: delays to the sample, deadband, kerbs, and what is not known."""
+"""Platform low, on travel made by hand: delays to the row, deadband, kerbs, and what is not known.
+
+At 250 Hz every sample is a row of the car's grid; what is special about wider rows is tried at higher rates.
+"""
 
 from __future__ import annotations
+
+from typing import Any
 
 import numpy as np
 import pytest
 
-from ingest.chunk import Floats
-from tests.monitored import RATE, changes, chunk, cut, easy_sheet, flat, stretches, watch
+from alerts.platform_low import PlatformLow
+from dsp.frame import REGIMES, Aligned, CarBlock
+from dsp.pipeline import Frame
+from ingest.chunk import Chunk, Floats
+from tests.car_rows import car_rows
+from tests.monitored import changes, cut, easy_sheet, flat, watch
+from tests.monitored import chunk as chunk_at
 
+RATE = 250.0
 KIND, NOSE = "platform_low", "nose"
-WAIT = round(0.076 * RATE)  # 38 samples
+WAIT = round(0.076 * RATE)  # 19 samples
 OFF = round(0.5 * RATE)
 LOW, BETWEEN, CLEAR = 21.0, 19.0, 17.9  # heights 29, 31 and 32.1 mm: limit 30, clear limit 32
 EARLY = {"alerts.platform_low.on_delay_s": 0.076, "alerts.bump_stop.enabled": False}
 SHEET = easy_sheet(EARLY)
+
+
+def chunk(travel_mm: Floats, first_sample: int = 0, gap_before: int = 0, **side: Floats) -> Chunk:
+    return chunk_at(travel_mm, first_sample, gap_before, RATE, **side)
+
+
+def stretches(*travels: Floats, gap: int) -> list[Chunk]:
+    """Chunks of travel with `gap` samples missing between each and the next."""
+    firsts = np.cumsum([0, *(len(travel) + gap for travel in travels[:-1])]).tolist()
+    return [chunk(travel, first, gap if first else 0) for first, travel in zip(firsts, travels, strict=True)]
 
 
 def stream(*parts: tuple[float, int]) -> Floats:
@@ -45,7 +66,7 @@ def test_evidence_names_the_lowest_height_while_it_waited() -> None:
     assert seen.sentence == "23.5 mm above the road, below 30 mm for 76 ms"
     assert "spring platforms" in seen.check_first
     assert "Support the car" in only.definition.caution
-    assert (only.announced, only.since_s) == (True, 0.1)
+    assert (only.announced, only.since_s) == (True, 0.2)
 
 
 def test_exactly_at_the_limit_is_not_below_it() -> None:
@@ -188,10 +209,86 @@ def test_each_point_speaks_for_itself() -> None:
     travel = flat(300)
     travel[50:150, :2] = LOW
     found = watch(sheet, chunk(travel))
-    assert {t.definition.where for t in found} == {NOSE}
+    assert {t.definition.where for t in found if t.definition.kind == KIND} == {NOSE}
     travel = flat(300)
     travel[50:150, 2:] = 31.0
     assert {t.definition.where for t in watch(sheet, chunk(travel)) if t.definition.kind == KIND} == {"tail"}
+
+
+# ---------------------------------------------------------------- the grid's rows
+
+
+@pytest.mark.parametrize(("rate_hz", "stride"), [(500.0, 2), (1000.0, 4), (2000.0, 8)])
+def test_delays_are_in_time_and_told_at_rows(rate_hz: float, stride: int) -> None:
+    """From a sample between two rows on; the next row is the first that is seen."""
+    travel = np.concatenate([flat(50 * stride + 1), flat((WAIT + 5) * stride, LOW)])
+    for cut_at in ([], [1] * len(travel), [7] * len(travel)):
+        found = watch(SHEET, *cut(chunk_at(travel, rate_hz=rate_hz), cut_at))
+        assert changes(found, KIND, NOSE) == [((51 + WAIT) * stride, "occurs")]
+        assert found[0].evidence is not None
+        assert found[0].evidence.since_sample == 51 * stride
+    short = np.concatenate([flat(50 * stride + 1), flat(WAIT * stride, LOW), flat(100)])
+    assert watch(SHEET, chunk_at(short, rate_hz=rate_hz)) == []
+
+
+@pytest.mark.parametrize(("delay_s", "rows"), [(0.0, 0), (0.0001, 1), (0.004, 1), (0.075, 19)])
+def test_a_delay_is_a_whole_number_of_rows_and_at_least_one(delay_s: float, rows: int) -> None:
+    sheet = easy_sheet(EARLY | {"alerts.platform_low.on_delay_s": delay_s})
+    found = watch(sheet, chunk(stream((0.0, 50), (LOW, 100))))
+    assert changes(found, KIND, NOSE) == [(50 + rows, "occurs")]
+
+
+def car_block(heights: list[float], first_sample: int, *, starts: bool = False, **more: Any) -> CarBlock:
+    """Rows at 250 Hz, 4 samples apart, of a car of which only heights (and `more`) are known."""
+    column = np.reshape(heights, (len(heights), 1))
+    return car_rows(len(heights), first_sample, starts=starts, heights_mm=column, **more)
+
+
+def frame_of(car: CarBlock, samples: int, gap_before: int = 0) -> Frame:
+    nothing = np.full((samples, 4), np.nan)
+    first = car.first_sample - 3 if samples else car.first_sample
+    starts = car.starts_stretch
+    return Frame(Aligned(first, 1000.0, nothing, nothing, {}, gap_before, starts_stretch=starts), nothing, car)
+
+
+@pytest.mark.parametrize(
+    ("regime", "words"),
+    [("unknown", ""), ("straight", " running straight"), ("braking", " under braking"), ("cornering", " in a corner")],
+)
+def test_evidence_says_what_the_car_was_doing_at_the_lowest_height(regime: str, words: str) -> None:
+    codes = np.zeros(30)
+    codes[10] = REGIMES.index(regime)
+    heights = [29.0] * 30
+    heights[10] = 25.0
+    rule = PlatformLow(SHEET, 1000.0)
+    (seen,) = rule.observe(frame_of(car_block(heights, 400, starts=True, regime=codes), 120), [])
+    assert (seen.sample, seen.condition, seen.immediate) == (400 + 4 * WAIT, True, True)
+    assert seen.evidence is not None
+    assert seen.evidence.sentence == f"25.0 mm above the road{words}, below 30 mm for 76 ms"
+    (worse,) = rule.observe(frame_of(car_block([22.0], 520, regime=2), 4), [])
+    assert worse.evidence is not None
+    assert worse.evidence.sentence == "down to 22.0 mm above the road under braking"
+
+
+def test_the_kerb_is_that_of_the_lowest_row() -> None:
+    heights, warp = [29.0] * 30, np.full(30, 20.0)
+    heights[10], warp[10] = 25.0, 1.0
+    (seen,) = PlatformLow(SHEET, 1000.0).observe(frame_of(car_block(heights, 0, starts=True, warp_mm=warp), 120), [])
+    assert seen.evidence is not None
+    assert "kerb" not in seen.evidence.sentence
+    warp[10] = -12.5
+    (seen,) = PlatformLow(SHEET, 1000.0).observe(frame_of(car_block(heights, 0, starts=True, warp_mm=warp), 120), [])
+    assert seen.evidence is not None
+    assert seen.evidence.sentence.endswith("ms, on a kerb")
+
+
+def test_a_frame_without_rows_is_nothing_but_a_gap_in_it_is() -> None:
+    rule = PlatformLow(SHEET, 1000.0)
+    rule.observe(frame_of(car_block([29.0] * (WAIT + 1), 0, starts=True), 4 * WAIT + 4), [])
+    assert rule.observe(frame_of(car_block([], 400), 0), []) == []
+    (gap,) = rule.observe(frame_of(car_block([], 1000, starts=True), 2, gap_before=500), [])
+    # Unknown from the first missing sample on.
+    assert (gap.sample, gap.condition) == (1000 - 3 - 500, None)
 
 
 def test_disabled_it_is_silent() -> None:

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from console.car_view import CarView
 from console.trends import LapPoint
 from console.view import (
     AlertView,
@@ -19,6 +20,7 @@ from console.view import (
     StopCount,
 )
 from dsp.asymmetry import PLACES
+from dsp.downforce import Downforce, Estimate
 from dsp.statistics import SHARE_NAMES, VELOCITY_BINS
 from ingest.chunk import CORNERS, Ints
 
@@ -48,8 +50,44 @@ def make_corner(number: int, **changes: Any) -> CornerView:
         lap_stops=StopCount(number, 0.1 * number),
         stint_stops=StopCount(10 * number, 1.0 * number),
         rejected=0,
+        stop_peak_share=0.09 * number if number else math.nan,
     )
     return replace(corner, **changes)
+
+
+def interval(value: float, half: float) -> Estimate:
+    return Estimate(value, half / 2.0, value - half, value + half)
+
+
+def make_downforce(**changes: Any) -> Downforce:
+    """Downforce as it is known after some laps; with a `reason` among the changes, none."""
+    found = Downforce(
+        reason="",
+        windows_judged=400,
+        windows_used=80,
+        windows_dropped=0,
+        windows_refused={},
+        air_density_kg_m3=1.225,
+        air_density_how="given",
+        front_m2=interval(1.05, 0.03),
+        rear_m2=interval(1.45, 0.04),
+        total_m2=interval(2.5, 0.05),
+        front_share=interval(0.42, 0.012),
+    )
+    return replace(found, **changes)
+
+
+def make_car(**changes: Any) -> CarView:
+    car = CarView(
+        load_n=(2940.0, 7360.0, 1880.0, 5720.0),
+        static_n=(3051.0, 3051.0, 3372.0, 3372.0),
+        front_share=0.574,
+        rake_deg=1.03,
+        rake_mm=48.6,
+        with_tyres=True,
+        downforce=make_downforce(),
+    )
+    return replace(car, **changes)
 
 
 def make_alert(**changes: Any) -> AlertView:
@@ -95,6 +133,7 @@ def make_view(**changes: Any) -> BoardView:
         laps=laps,
         alerts=(make_alert(), make_alert(priority="low", kind="left/right", where="rear rebound", caution=False)),
         suppressed=("bump stop RR", "left/right rear compression"),
+        car_now=make_car(),
     )
     return replace(view, **changes)
 
@@ -116,6 +155,7 @@ def unknown_view() -> BoardView:
             stop_gap_mm=math.inf,
             lap_stops=StopCount(),
             stint_stops=StopCount(),
+            stop_peak_share=nan,
         )
         for number in range(4)
     )
@@ -129,4 +169,5 @@ def unknown_view() -> BoardView:
         laps=(),
         alerts=(),
         suppressed=(),
+        car_now=CarView(),
     )

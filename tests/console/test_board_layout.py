@@ -20,16 +20,19 @@ def painted(view: BoardView, width: int, height: int, glyphs: Glyphs = BLOCKS) -
 
 
 def titles(lines: list[str]) -> set[str]:
-    known = ALWAYS | {"HEIGHT mm", "BUMP STOP", "LAPS", "RMS VELOCITY", "LAP TIMES"}
+    known = ALWAYS | {"HEIGHT mm", "BUMP STOP", "CAR", "LAPS", "RMS VELOCITY", "LAP TIMES"}
     return {title for title in known if any(f"{title} " in line and "─" in line for line in lines)}
 
 
 @pytest.mark.parametrize(
     ("size", "expected"),
     [
-        ((80, 24), ALWAYS | {"HEIGHT mm"}),
-        ((120, 40), ALWAYS | {"HEIGHT mm", "BUMP STOP", "LAPS"}),
-        ((200, 60), ALWAYS | {"HEIGHT mm", "BUMP STOP", "LAPS", "RMS VELOCITY", "LAP TIMES"}),
+        ((80, 24), ALWAYS | {"HEIGHT mm", "CAR"}),
+        ((120, 40), ALWAYS | {"HEIGHT mm", "BUMP STOP", "CAR", "LAPS"}),
+        ((120, 34), ALWAYS | {"HEIGHT mm", "BUMP STOP", "CAR"}),
+        ((120, 30), ALWAYS | {"HEIGHT mm", "BUMP STOP", "CAR"}),
+        ((120, 24), ALWAYS | {"HEIGHT mm", "BUMP STOP"}),
+        ((200, 60), ALWAYS | {"HEIGHT mm", "BUMP STOP", "CAR", "LAPS", "RMS VELOCITY", "LAP TIMES"}),
         ((60, 18), ALWAYS),
         ((59, 18), {"ALERTS"}),
         ((60, 17), {"ALERTS"}),
@@ -180,3 +183,44 @@ def test_laps_mark_the_side_and_the_laps_that_do_not_count() -> None:
     # Laps 0 (out), 1 (+5 %), 2 (+10 %), 3 (+15 %, beyond 12).
     assert "·▆▇L" in line
     assert "+5.0  +10.0  +15.0" in line
+
+
+def five_points(**changes: Any) -> BoardView:
+    point = make_view().points[0]
+    points = tuple(replace(point, name=f"p{n}", stint_regime="braking", **changes) for n in range(5))
+    return make_view(points=points)
+
+
+def test_at_120_columns_a_car_of_five_points_has_all_panels_and_ten_rows_of_alerts() -> None:
+    view = replace(five_points(), alerts=tuple(make_alert(where=f"N{n}") for n in range(9)))
+    lines = painted(view, 120, 40)
+    assert {"HEIGHT mm", "BUMP STOP", "CAR", "LAPS"} <= titles(lines)
+    begins = next(row for row, line in enumerate(lines) if "ALERTS 9" in line)
+    assert len(lines) - begins >= 10
+
+
+def test_rows_of_detail_come_with_room_and_top_outs_before_all_else() -> None:
+    """One row is left at 120 x 40: the stint's lowest point, or top-outs when there are any."""
+    view = five_points()
+    whole = "\n".join(painted(view, 120, 40))
+    assert "stint's lowest: p0 30.0 mm, braking" in whole
+    assert "top-outs" not in whole
+    corners = (*view.corners[:3], replace(view.corners[3], top_outs=2))
+    whole = "\n".join(painted(replace(view, corners=corners), 120, 40))
+    assert "stint's lowest" not in whole
+    assert "top-outs" in whole
+    whole = "\n".join(painted(view, 160, 60))
+    assert all(words in whole for words in ("stint's lowest", "top-outs", "load share"))
+
+
+def test_panels_move_apart_when_there_is_room() -> None:
+    def blanks(height: int) -> int:
+        return sum(not line[61:].strip() for line in painted(make_view(alerts=(), suppressed=()), 120, height)[3:-14])
+
+    assert blanks(40) == 0
+    assert blanks(60) >= 5
+
+
+def test_pyramids_keep_their_table_of_shares_whole_in_three_columns() -> None:
+    for width in (160, 161, 170):
+        assert any("HS compression  " in line for line in painted(make_view(), width, 45) if "stint %" in line)

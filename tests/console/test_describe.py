@@ -50,6 +50,9 @@ CORNER_FIELDS = {
     "travel_highest_mm",
     "stroke_used",
     "bump_stop",
+    "top_out",
+    "wheel_load",
+    "damper",
 }
 
 
@@ -114,13 +117,19 @@ def test_bump_stops_and_platform_in_seconds_mm_and_n() -> None:
     travel[1100] = 25.0
     travel[2000:2050] = 21.0
     summary = stint_of(chunk(travel, first_sample=9000))
-    assert summary["corners"]["FL"]["bump_stop"] == {
+    stop = summary["corners"]["FL"]["bump_stop"]
+    assert {
+        name: stop[name] for name in ("contacts", "total_time_s", "longest_s", "peak_travel_mm", "peak_force_n")
+    } == {
         "contacts": 2,
         "total_time_s": 300 / RATE,
         "longest_s": 250 / RATE,
         "peak_travel_mm": 25.0,
         "peak_force_n": 500.0,
     }
+    # 249 samples of 250 N and one of 500, then 50 of 100.
+    assert stop["largest_impulse_n_s"] == pytest.approx((249 * 250.0 + 500.0) / RATE)
+    assert stop["impulse_n_s"] == pytest.approx((249 * 250.0 + 500.0 + 50 * 100.0) / RATE)
     nose = summary["platform"]["nose"]
     assert nose["limit_mm"] == 30.0
     assert nose["lowest_mm"] == pytest.approx(25.0)
@@ -167,10 +176,11 @@ def test_times_count_from_the_first_sample(first_sample: int) -> None:
     )
     assert [lap["start_s"] for lap in record["laps"]] == [0.0, 2.0, 4.0]
     assert [lap["duration_s"] for lap in record["laps"]] == [2.0] * 3
-    assert [(a["time_s"], a["since_s"], a["change"]) for a in record["alerts"]] == [
-        (538 / RATE, 1.0, "occurs"),
-        (1750 / RATE, 1.0, "returns"),
-    ]
+    # Heights are looked at on the car's grid, every second sample of the device's counter.
+    row = 2 / RATE
+    assert [alert["change"] for alert in record["alerts"]] == ["occurs", "returns"]
+    assert [alert["time_s"] for alert in record["alerts"]] == pytest.approx([538 / RATE, 1750 / RATE], abs=row)
+    assert [alert["since_s"] for alert in record["alerts"]] == pytest.approx([1.0, 1.0], abs=row)
 
 
 def test_field_names() -> None:
@@ -185,7 +195,8 @@ def test_field_names() -> None:
     assert set(stint["alerts"]) == {"announced", "occurrences", "standing"}
     numbers = {name for corner in stint["corners"].values() for name in corner}
     known = ("_mm", "_mm_s", "_s", "_n", "samples_", "share", "skewness", "histogram", "rebound", "stroke", "bump_stop")
-    assert all(any(part in name for part in known) for name in numbers)
+    parts = (*known, "top_out", "wheel_load", "damper", "spectrum")
+    assert all(any(part in name for part in parts) for name in numbers)
 
 
 def test_a_lost_position_has_a_time() -> None:

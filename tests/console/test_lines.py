@@ -17,9 +17,15 @@ from console.outlet import Place, PlainOutlet
 from console.trends import Trends
 from console.view import LinkStatus, take_view
 from dsp.asymmetry import PLACES, Asymmetry
+from dsp.axle_delay import AxleDelay, AxleDelayWatch
+from dsp.body import BodyTally
+from dsp.downforce import DownforceWatch
 from dsp.laps import LapVerdict
+from dsp.spectra import CornerSpectrum, TravelSpectra
+from dsp.spectral_peaks import Peak, no_peak
 from ingest.chunk import Chunk
 from ingest.log_counts import CellCounts, LogCounts
+from tests.console.board_views import make_downforce
 from tests.eventful import EVENTFUL_RATE, ROLES, eventful_sheet, eventful_stint
 from tests.monitored import RATE, chunk, easy_sheet, flat, laps_of, steps
 
@@ -218,3 +224,143 @@ def test_kinds_of_alerts_have_one_name_everywhere() -> None:
         alarm.state = State.UNACKNOWLEDGED
     shown = {alert.kind for alert in take_view(monitor, Trends(), LinkStatus("log", 0.0)).alerts}
     assert shown == set(KIND_NAMES.values())
+
+
+def car_block(lines: list[str]) -> list[str]:
+    """What stands between the table of the platform and the alerts."""
+    start = next(n for n, line in enumerate(lines) if line.startswith("wheel load"))
+    stop = next(n for n, line in enumerate(lines) if line.startswith("alerts:"))
+    return lines[start : stop - 1]
+
+
+def test_wheel_loads_and_why_there_is_no_downforce() -> None:
+    travel = flat(1000)
+    travel[500:, 0] = 5.0
+    monitor = Monitor(easy_sheet(), RATE, ())
+    lines = car_block(ended(monitor, chunk(travel)))
+    static = [f"{load:.0f}" for load in monitor.pipeline.car.loads.static_n]
+    assert lines[0] == "wheel load, N     static    mean  lowest highest"
+    assert [line.split()[:2] for line in lines[1:5]] == [
+        [corner, load] for corner, load in zip(("FL", "FR", "RL", "RR"), static, strict=True)
+    ]
+    assert lines[4].split()[2:] == [static[3]] * 3
+    mean, lowest, highest = map(float, lines[1].split()[2:])
+    assert lowest <= float(static[0]) + 1 < mean < highest
+    assert lines[5:] == ["", "downforce: none can be told: speed is not logged"]
+
+
+def test_loads_that_were_never_known_are_dashes() -> None:
+    line = car_block(ended(finished(samples=0)))[1]
+    assert line.split()[2:] == ["-", "-", "-"]
+
+
+def test_downforce_with_its_errors(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(DownforceWatch, "result", lambda _: make_downforce())
+    assert car_block(ended(finished()))[6:] == [
+        "downforce C_z A: front 1.05 +-0.03 m2, rear 1.45 +-0.04 m2 (95 %)",
+        "aero balance: 42.0 +-1.2 % front",
+    ]
+    long = make_downforce(reason="steady running " * 12)
+    monkeypatch.setattr(DownforceWatch, "result", lambda _: long)
+    told = car_block(ended(finished()))[6:]
+    assert len(told) == 3
+    assert max(map(len, told)) <= 80
+
+
+def test_top_outs_only_where_there_were_any() -> None:
+    sheet = easy_sheet()
+    travel = flat(2000)
+    travel[500:600, 1] = travel[900:950, 1] = -sheet.suspension("FR").travel_to_full_droop_mm - 2.0
+    told = [line for line in ended(Monitor(sheet, RATE, ()), chunk(travel)) if line.startswith("top-outs")]
+    assert told == ["top-outs: FR 2 (0.30 s)"]
+    assert not any(line.startswith("top-outs") for line in ended(Monitor(sheet, RATE, ()), chunk(flat(2000))))
+
+
+def test_frequencies_only_where_they_were_found(monkeypatch: pytest.MonkeyPatch) -> None:
+    missing = no_peak(2.0, "nothing stands out")
+    hop = Peak(12.34, 0.2, 4, 3.0, 12.0, 3.0, "agrees", "")
+    nothing = np.empty(0)
+
+    def found(*peaks: Peak) -> tuple[CornerSpectrum, ...]:
+        return tuple(CornerSpectrum("FL", 1, nothing, nothing, missing, peak) for peak in peaks)
+
+    monkeypatch.setattr(TravelSpectra, "result", lambda _: found(missing, missing, missing, missing))
+    assert not any("frequency" in line for line in ended(finished()))
+    monkeypatch.setattr(TravelSpectra, "result", lambda _: found(missing, hop, missing, missing))
+    told = [line for line in ended(finished()) if "frequency" in line]
+    assert told == ["wheel hop frequency, Hz FL    -  FR 12.3  RL    -  RR    -"]
+
+
+def delay(side: str, verdict: str, wheelbase_m: float, reason: str = "") -> AxleDelay:
+    return AxleDelay(side, wheelbase_m, 0.01, 4, 64, 0.6, 0.2, 2.7, 0.0, verdict, reason)
+
+
+AGREES = delay("left", "agrees", 2.71)
+DIFFERS = tuple(
+    delay(side, "differs by -11 %", far, "speed unit, sample rate or wheelbase")
+    for side, far in (("left", 2.41), ("right", 2.42))
+)
+
+
+@pytest.mark.parametrize(
+    ("delays", "told"),
+    [
+        ((AGREES, replace(AGREES, side="right")), []),
+        ((replace(AGREES, verdict="not seen"), AGREES), []),
+        (
+            (DIFFERS[0], replace(AGREES, side="right")),
+            [
+                "front-to-rear delay implies a wheelbase of 2.41 m (left), the sheet says 2.70 m:",
+                "  check speed unit, sample rate or wheelbase",
+            ],
+        ),
+        (
+            DIFFERS,
+            [
+                "front-to-rear delay implies a wheelbase of 2.41 m (left), 2.42 m (right), the",
+                "  sheet says 2.70 m: check speed unit, sample rate or wheelbase",
+            ],
+        ),
+        (
+            (delay("left", "crossed", 2.7, "FL is followed by RR: sensors exchanged"), AGREES),
+            ["front-to-rear delay, left: FL is followed by RR: sensors exchanged"],
+        ),
+    ],
+)
+def test_the_delay_speaks_only_when_it_disagrees(
+    monkeypatch: pytest.MonkeyPatch, delays: tuple[AxleDelay, AxleDelay], told: list[str]
+) -> None:
+    monkeypatch.setattr(AxleDelayWatch, "result", lambda _: delays)
+    assert car_block(ended(finished()))[7:] == told
+
+
+@pytest.mark.parametrize(("warp_mm", "told"), [(0.5, []), (-1.5, ["6 mm"]), (math.nan, [])])
+def test_zeros_speak_only_when_they_disagree(monkeypatch: pytest.MonkeyPatch, warp_mm: float, told: list[str]) -> None:
+    monkeypatch.setattr(BodyTally, "straight_warp_mm", property(lambda _: warp_mm))
+    found = [line for line in ended(finished()) if line.startswith("zeros")]
+    assert found == [f"zeros disagree by about {one} at one wheel: check them on the flat patch" for one in told]
+    assert all(len(line) <= 80 for line in found)
+
+
+def test_a_lap_names_the_point_that_came_nearest_to_its_limit() -> None:
+    """The tail stands lower than the nose, but farther from its limit."""
+    sheet = easy_sheet({"platform.tail": {"x_mm": -2600.0, "static_height_mm": 40.0, "lowest_mm": 10.0}})
+    travel = flat(1000)
+    travel[400:500] = 12.0
+    platform = Monitor(sheet, RATE, ()).pipeline.platform
+    lap = laps_of(sheet, chunk(travel))[0]
+    assert lap_line(lap, 2.0, platform) == lap_line(lap, 2.0) + "; lowest nose 38.0 mm"
+    heights = lap.share.heights
+    heights.lowest_regime[0], heights.lowest_place_m[0] = "braking", 1240.4
+    assert lap_line(lap, 2.0, platform).endswith("; lowest nose 38.0 mm, braking at 1240 m")
+    blind = laps_of(sheet, chunk(np.full((1000, 4), math.nan)))[0]
+    assert lap_line(blind, 2.0, platform) == lap_line(blind, 2.0)
+
+
+def test_plain_laps_tell_of_the_platform() -> None:
+    written: list[str] = []
+    monitor = Monitor(easy_sheet(), RATE, ())
+    outlet = PlainOutlet(written.append)
+    for step in steps(monitor, [chunk(flat(1000))]):
+        outlet.step(monitor, step, Place("log", 0.0, 0.0, None, RATE))
+    assert [line.split("; ")[-1] for line in written] == ["lowest nose 50.0 mm"]

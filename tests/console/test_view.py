@@ -11,9 +11,11 @@ from alerts.alert import Definition, Standing, Transition
 from alerts.lifecycle import State
 from alerts.monitor import Monitor
 from console.board import render
+from console.car_view import DownforceKept, take_car
 from console.trends import LAPS_KEPT, Trends
 from console.view import LinkStatus, take_view
 from dsp.asymmetry import Asymmetry
+from dsp.downforce import Downforce, DownforceWatch
 from dsp.laps import LapVerdict
 from dsp.summary import LapSummary, Share
 from ingest.chunk import Chunk
@@ -234,3 +236,135 @@ def test_suppressed_alerts_do_not_speak() -> None:
     view = take_view(monitor, Trends(), STATUS)
     assert view.alerts == ()
     assert view.suppressed == ("bump stop FR",)
+
+
+RIDE_HEIGHTS = {"car.ride_height_front_mm": 80.0, "car.ride_height_rear_mm": 100.0}
+TYRES = {"axle.front.tyre_rate_n_mm": 250.0, "axle.rear.tyre_rate_n_mm": 250.0}
+
+
+def still(travel_mm: tuple[float, float, float, float], changes: dict[str, Any] | None = None) -> Monitor:
+    """A monitor whose car has stood for two seconds at these damper travels."""
+    monitor = Monitor(make_sheet(SHEET | (changes or {})), RATE_HZ, ())
+    monitor.process(Chunk(0, RATE_HZ, np.asfortranarray(np.tile(travel_mm, (1000, 1)))))
+    return monitor
+
+
+def test_loads_at_static_are_the_static_ones() -> None:
+    view = take_view(still((0.0,) * 4), Trends(), STATUS).car_now
+    sheet = make_sheet(SHEET)
+    assert view.static_n == pytest.approx([sheet.static_load_n(corner) for corner in ("FL", "FR", "RL", "RR")])
+    assert view.load_n == pytest.approx(view.static_n, rel=1e-6)
+    assert view.front_share == pytest.approx(sheet.car.front_share)
+
+
+def test_a_compressed_corner_carries_more_and_the_front_its_share() -> None:
+    view = take_view(still((5.0, 0.0, 0.0, 0.0)), Trends(), STATUS).car_now
+    assert view.load_n[0] > view.static_n[0] + 100.0
+    assert view.load_n[3] == pytest.approx(view.static_n[3])
+    assert view.front_share == pytest.approx(sum(view.load_n[:2]) / sum(view.load_n))
+    assert view.front_share > make_sheet(SHEET).car.front_share
+
+
+def test_rake_is_the_static_one_and_pitch() -> None:
+    """8 mm at the front dampers is 10 mm at the wheels (ratio 0.8): the nose is down by as much."""
+    wheelbase_mm = make_sheet(SHEET).car.wheelbase_mm
+    view = take_view(still((8.0, 8.0, 0.0, 0.0), RIDE_HEIGHTS), Trends(), STATUS).car_now
+    assert view.rake_mm == pytest.approx(20.0 + 10.0, abs=0.05)
+    assert view.rake_deg == pytest.approx(math.degrees(math.atan(view.rake_mm / wheelbase_mm)))
+    unknown = take_view(still((8.0, 8.0, 0.0, 0.0)), Trends(), STATUS).car_now
+    assert math.isnan(unknown.rake_deg)
+    assert math.isnan(unknown.rake_mm)
+
+
+def test_tyres_count_when_all_four_rates_are_known() -> None:
+    assert take_view(still((0.0,) * 4, TYRES), Trends(), STATUS).car_now.with_tyres
+    front_only = {"axle.front.tyre_rate_n_mm": 250.0}
+    assert not take_view(still((0.0,) * 4, front_only), Trends(), STATUS).car_now.with_tyres
+
+
+def test_a_silent_link_takes_loads_rake_and_closing_away() -> None:
+    monitor = still((0.0,) * 4, RIDE_HEIGHTS)
+    silent = take_view(monitor, Trends(), replace(STATUS, sample_age_s=5.0))
+    assert all(math.isnan(load) for load in silent.car_now.load_n)
+    assert math.isnan(silent.car_now.front_share)
+    assert math.isnan(silent.car_now.rake_deg)
+    assert not any(math.isnan(load) for load in silent.car_now.static_n)
+    monitor.pipeline.closing.newest_s[0] = 0.3
+    assert take_view(monitor, Trends(), STATUS).points[0].to_limit_s == 0.3
+    assert math.isnan(take_view(monitor, Trends(), replace(STATUS, sample_age_s=5.0)).points[0].to_limit_s)
+
+
+def test_before_the_first_sample_the_car_is_unknown() -> None:
+    view = take_view(Monitor(make_sheet(SHEET | RIDE_HEIGHTS), RATE_HZ, ()), Trends(), STATUS).car_now
+    assert all(math.isnan(load) for load in view.load_n)
+    assert math.isnan(view.rake_deg)
+    assert view.downforce is None
+
+
+def test_a_point_knows_where_it_was_lowest() -> None:
+    roles = ("speed", "acceleration_longitudinal", "acceleration_lateral")
+    columns = {f"log.columns.{role}": {"column": role, "unit": "m/s" if role == "speed" else "m/s2"} for role in roles}
+    monitor = Monitor(make_sheet(SHEET | columns), RATE_HZ, roles)
+    travel = np.zeros((2000, 4), order="F")
+    travel[1000:1100] = 12.0
+    side = {"speed": np.full(2000, 50.0), "acceleration_longitudinal": np.full(2000, -9.0)}
+    monitor.process(Chunk(0, RATE_HZ, travel, side | {"acceleration_lateral": np.zeros(2000)}))
+    point = take_view(monitor, Trends(), STATUS).points[0]
+    assert point.stint_lowest_mm == pytest.approx(65.0)
+    assert point.stint_regime == "braking"
+
+
+def test_top_outs_and_the_share_of_the_stops_are_the_stints() -> None:
+    monitor = make_monitor(left=30.0, right=15.0)
+    view = take_view(monitor, Trends(), STATUS)
+    total = monitor.pipeline.so_far()
+    assert [corner.stop_peak_share for corner in view.corners[:2]] == pytest.approx(
+        [float(share) for share in total.loads.stop_peak_share[:2]], nan_ok=True
+    )
+    assert view.corners[0].stop_peak_share > 0.05
+    assert math.isnan(view.corners[1].stop_peak_share)
+    deep = Monitor(make_sheet(SHEET), RATE_HZ, ())
+    droop_mm = make_sheet(SHEET).suspension("FL").travel_to_full_droop_mm
+    deep.process(sines(0, 10.0, droop_mm + 3.0, 5.0))
+    counts = [corner.top_outs for corner in take_view(deep, Trends(), STATUS).corners]
+    going_on = len([contact for contact in deep.pipeline.droops.open_contacts if contact.corner == 0])
+    assert counts[0] == deep.pipeline.lap.top_outs[0].count + going_on >= 19
+    assert counts[1] == 0
+
+
+def test_downforce_is_worked_out_anew_only_every_20_s_or_with_another_lap(monkeypatch: pytest.MonkeyPatch) -> None:
+    asked = 0
+    result = DownforceWatch.result
+
+    def counted(watch: DownforceWatch) -> Downforce:
+        nonlocal asked
+        asked += 1
+        return result(watch)
+
+    monkeypatch.setattr(DownforceWatch, "result", counted)
+    monitor, trends = Monitor(make_sheet(SHEET), RATE_HZ, ()), Trends()
+    first, asked_at = 0, []
+    for _ in range(50):  # of a second each, two frames in each
+        monitor.process(sines(first, 1.0))
+        first += round(RATE_HZ)
+        views = [take_view(monitor, trends, STATUS) for _ in range(2)]
+        assert views[0].car_now.downforce is views[1].car_now.downforce is not None
+        asked_at.append(asked)
+    # In the first second, and 20 and 40 s later.
+    assert [asked_at.index(count) for count in (1, 2, 3)] == [0, 20, 40]
+    assert asked == 3
+
+
+def test_downforce_is_worked_out_anew_when_a_lap_has_ended_and_for_another_run() -> None:
+    sheet = make_sheet(SHEET | {"log.columns.lap_number": {"column": "lap"}})
+    monitor = Monitor(sheet, RATE_HZ, ("lap_number",))
+    kept, found = DownforceKept(), []
+    for first, lap in enumerate((0, 0, 1, 1)):
+        part = sines(first * round(RATE_HZ), 1.0)
+        monitor.process(replace(part, side={"lap_number": np.full(len(part), float(lap))}))
+        found.append(take_car(monitor.pipeline, kept, stale=False).downforce)
+    assert found[0] is found[1]
+    assert found[1] is not found[2]
+    assert found[2] is found[3]
+    one, other = make_monitor(seconds=2.0).pipeline, make_monitor(seconds=2.0).pipeline
+    assert kept.of(one) is not kept.of(other)

@@ -18,7 +18,7 @@ from dsp.frame import Aligned
 from dsp.pipeline import Frame, Pipeline
 from dsp.stops import Contact
 from dsp.summary import LapSummary, Share
-from ingest.chunk import Chunk, Floats
+from ingest.chunk import Chunk, Floats, Ints
 from ingest.sheet import Sheet
 
 
@@ -95,7 +95,9 @@ class Findings:
     changes: list[FaultChange]
     lap_starts: list[tuple[int, str]]
     blocks: list[Aligned]
+    rows: Ints
     heights: Floats
+    loads: Floats
     trusted: Floats
     pipeline: Pipeline
     frames: list[Frame] = field(default_factory=list)
@@ -108,10 +110,19 @@ class Findings:
             "travel": [s.tally.travel.tolist() for s in tallies],
             "heights": [s.heights.counts.tolist() for s in tallies],
             "below": [s.heights.below.tolist() for s in tallies],
-            "lowest_at": [s.heights.lowest_at for s in tallies],
+            "lowest_at": [(s.heights.lowest_at, s.heights.lowest_regime, s.heights.shortest_at) for s in tallies],
+            "regimes": [s.heights.below_by_regime.tolist() for s in tallies],
+            "places": [repr(s.heights.places) for s in tallies],
+            "loads": [(s.loads.counts.tolist(), s.loads.unloaded.tolist(), s.loads.together) for s in tallies],
+            "load_sums": [(s.loads.stop_sum.tolist(), s.loads.together_sum.tolist()) for s in tallies],
+            "body": [(s.body.motions.tolist(), s.body.straight_warp.tolist(), s.body.kerb_rows) for s in tallies],
+            "top_outs": [[(t.count, t.samples, t.longest_samples) for t in s.top_outs] for s in tallies],
+            "hardest": [[(c.corner, c.start_sample) for c in s.contacts.in_order()] for s in tallies],
             "extremes": [repr((s.tally.lowest_mm.tolist(), s.tally.highest_mm.tolist())) for s in tallies],
             "received": [(s.received, s.idle) for s in tallies],
-            "stops": [repr(s.stops) for s in tallies],
+            "stops": [
+                [(t.count, t.samples, t.longest_samples, repr(t.peak_travel_mm)) for t in s.stops] for s in tallies
+            ],
             "laps": [
                 (lap.name, lap.verdict, lap.first_sample, lap.end_sample, repr(lap.distance_m), lap.missing_samples)
                 for lap in self.laps
@@ -128,6 +139,8 @@ class Findings:
             "velocities": repr(stacked([block.velocity_mm_s for block in self.blocks], 4).tolist()),
             "travels": repr(stacked([block.travel_mm for block in self.blocks], 4).tolist()),
             "platform": repr(self.heights.tolist()),
+            "rows": self.rows.tolist(),
+            "wheel_loads": repr(self.loads.tolist()),
             "trusted": repr(self.trusted.tolist()),
         }
 
@@ -159,7 +172,11 @@ def run(sheet: Sheet, chunks: list[Chunk]) -> Findings:
         changes=changes + pipeline.take_fault_changes(),
         lap_starts=[start for frame in frames for start in frame.lap_starts],
         blocks=[frame.block for frame in frames],
-        heights=stacked([frame.heights_mm for frame in frames], len(pipeline.platform.names)),
+        rows=np.concatenate(
+            [frame.car.first_sample + np.arange(len(frame.car)) * frame.car.stride for frame in frames]
+        ),
+        heights=stacked([frame.car.heights_mm for frame in frames], len(pipeline.platform.names)),
+        loads=stacked([frame.car.load_n for frame in frames], 4),
         trusted=stacked([frame.trusted_mm for frame in frames], 4),
         pipeline=pipeline,
         frames=frames,

@@ -16,10 +16,19 @@ import numpy as np
 import pytest
 
 import dsp
+from dsp.axle_delay import AxleDelayWatch
+from dsp.body import BodyMotion
+from dsp.car import CarStage
+from dsp.contact_places import ContactPlaces
+from dsp.corner_loads import CornerLoads
+from dsp.downforce import DownforceWatch
 from dsp.faults import FaultChange
-from dsp.frame import Aligned
+from dsp.frame import Aligned, CarBlock
 from dsp.jumps import JumpWatch
 from dsp.pipeline import Frame, Pipeline
+from dsp.platform import Platform
+from dsp.spectra import TravelSpectra
+from dsp.steady import SteadyWindows
 from dsp.stops import StopWatch
 from dsp.stuck import StuckWatch
 from dsp.validity import Validity
@@ -84,6 +93,45 @@ def velocity() -> Step:
     return lambda chunk: stage.process(chunk, chunk.sensors)
 
 
+def car_blocks() -> Callable[[Chunk], list[CarBlock]]:
+    """Return the way from a chunk to the car's rows."""
+    aligning = VelocityStage(VelocityFilter.of_width(4, RATE_HZ), ("speed",), 4000, 2)
+    stage = CarStage(SHEET, RATE_HZ, ("speed",), Platform(SHEET))
+    return lambda chunk: [stage.process(block, block.travel_mm) for block in aligning.process(chunk, chunk.sensors)]
+
+
+def of_rows(take: Callable[[CarBlock], Any]) -> Step:
+    """Return a stage that takes the car's rows."""
+    blocks = car_blocks()
+    return lambda chunk: [take(block) for block in blocks(chunk)]
+
+
+def loads() -> Step:
+    stage = CornerLoads(SHEET, RATE_HZ / 2)
+
+    def take(block: CarBlock) -> Any:
+        if block.starts_stretch:
+            stage.reset()
+        nothing = np.zeros(len(block))
+        zeros = np.zeros((len(block), 4))
+        velocity, x, y = block.damper_velocity_mm_s, nothing, nothing
+        forces = stage.process(block.damper_mm, velocity, zeros, block.wheel_mm, x, y)
+        return forces.load_n
+
+    return of_rows(take)
+
+
+def places() -> Step:
+    stage, watch = ContactPlaces(), stops()
+    aligning = car_blocks()
+
+    def take(chunk: Chunk) -> Any:
+        blocks, ended = aligning(chunk), watch(chunk)
+        return [stage.process(block, [], []) for block in blocks] and ended
+
+    return take
+
+
 def pipeline() -> Step:
     stage = Pipeline(SHEET, RATE_HZ, ("speed",))
     return lambda chunk: (stage.process(chunk), stage.take_fault_changes())
@@ -95,6 +143,14 @@ STAGES: dict[type, Callable[[], Step]] = {
     StuckWatch: stuck,
     Validity: validity,
     VelocityStage: velocity,
+    CarStage: car_blocks,
+    CornerLoads: loads,
+    ContactPlaces: places,
+    BodyMotion: lambda: of_rows(BodyMotion(SHEET, Platform(SHEET).plane).process),
+    SteadyWindows: lambda: of_rows(SteadyWindows(SHEET, RATE_HZ / 2, 2).process),
+    DownforceWatch: lambda: of_rows(DownforceWatch(SHEET, RATE_HZ / 2, 2).process),
+    TravelSpectra: lambda: of_rows(TravelSpectra(SHEET, RATE_HZ / 2, has_speed=True).process),
+    AxleDelayWatch: lambda: of_rows(AxleDelayWatch(SHEET, RATE_HZ / 2).process),
     Pipeline: pipeline,
 }
 
@@ -109,7 +165,13 @@ def plain(given_back: Any) -> list[str]:
         rows = np.column_stack([given_back.travel_mm, given_back.velocity_mm_s, *given_back.side.values()])
         return [f"{given_back.first_sample + n} {row!r}" for n, row in enumerate(rows.tolist())]
     if isinstance(given_back, Frame):
-        return plain(given_back.block) + plain(given_back.heights_mm) + plain(given_back.contacts)
+        return plain(given_back.block) + plain(given_back.car) + plain(given_back.contacts) + plain(given_back.top_outs)
+    if isinstance(given_back, CarBlock):
+        columns = (given_back.load_n, given_back.heights_mm, given_back.tyre_mm, given_back.place_m[:, np.newaxis])
+        rows = np.column_stack(columns).tolist()
+        return [f"{given_back.sample(n)} {row!r}" for n, row in enumerate(rows)]
+    if given_back is None:  # what only counts gives nothing back
+        return []
     if isinstance(given_back, FaultChange):
         return [repr(given_back)]
     return [repr(given_back)]
@@ -168,7 +230,7 @@ def test_after_a_gap_a_stage_is_as_good_as_new(kind: type, places: list[int]) ->
     used, fresh = Driven(kind), Driven(kind)
     # Ends in the midst of things: on the stop, one sample into a jump, part way through a tick.
     before = troubled(1023, 3)
-    before[-40:] = np.linspace(0.0, 20.0, 40)[:, np.newaxis]
+    before[-40:] = np.linspace(before[-41], 20.0, 40)
     before[-1, 3] -= 25.0
     used([chunk_of(before, first - GAP - len(before))])
     # What was held back at the gap comes with an empty chunk that carries it.

@@ -1,19 +1,13 @@
-"""The body's plane: pure modes, the signs of ISO 8855, least squares against numpy, and the tally of heights."""
+"""The body's plane: pure modes, the signs of ISO 8855, and least squares against numpy."""
 
 from __future__ import annotations
-
-import itertools
-import math
-from typing import Any
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from dsp.heights import HEIGHT_BINS, HeightTally
 from dsp.platform import BodyPlane, Platform, weighted_sum
-from ingest.chunk import Floats
 from tests.dsp.helpers import columns
 from tests.sheets import make_sheet
 
@@ -137,54 +131,3 @@ def test_cutting_changes_no_bit_of_a_height(rows: int, place: int) -> None:
 
 def test_a_car_without_points_has_no_heights() -> None:
     assert platform().heights(np.zeros((7, 4))).shape == (7, 0)
-
-
-# The tally of heights.
-
-
-def heights(rows: int, seed: int) -> Floats:
-    generator = np.random.default_rng(seed)
-    values = np.asfortranarray(np.round(30.0 + generator.normal(size=(rows, 2)) * 10.0, 1))
-    values[generator.random(rows) < 0.1] = np.nan
-    return values
-
-
-@given(rows=st.integers(0, 80), seed=st.integers(0, 500), data=st.data())
-@settings(max_examples=80, deadline=None)
-def test_a_tally_of_tallies_is_the_tally_of_all(rows: int, seed: int, data: Any) -> None:
-    values, limits = heights(rows, seed), np.array([25.0, 18.0])
-    places = [0, *sorted(data.draw(st.lists(st.integers(0, rows), max_size=5))), rows]
-    added, merged = HeightTally.empty(2), HeightTally.empty(2)
-    for start, stop in itertools.pairwise(places):
-        part = HeightTally.empty(2)
-        part.add(100 + start, values[start:stop], limits)
-        merged.merge(part)
-        added.add(100 + start, values[start:stop], limits)
-    for tally in (added, merged):
-        for point in range(2):
-            known = values[:, point][~np.isnan(values[:, point])]
-            assert int(tally.counts[point].sum()) == len(known)
-            assert int(tally.below[point]) == np.count_nonzero(known < limits[point])
-            if len(known):
-                assert tally.lowest_mm[point] == known.min()
-                assert tally.lowest_at[point] == 100 + int(np.nanargmin(values[:, point]))
-            else:
-                assert math.isnan(tally.lowest_mm[point])
-                assert tally.lowest_at[point] is None
-
-
-def test_percentiles_of_height_are_numpys_within_a_bin() -> None:
-    values = heights(20_000, 1)
-    tally = HeightTally.empty(2)
-    tally.add(0, values, np.zeros(2))
-    for share in (0.01, 0.5, 0.99):
-        assert tally.height_quantile(1, share) == pytest.approx(
-            np.nanquantile(values[:, 1], share), abs=HEIGHT_BINS.width
-        )
-    assert math.isnan(HeightTally.empty(2).height_quantile(0, 0.5))
-
-
-def test_a_height_on_its_limit_is_not_below_it() -> None:
-    tally = HeightTally.empty(1)
-    tally.add(0, np.array([[20.0], [19.999], [np.nan], [20.001]]), np.array([20.0]))
-    assert int(tally.below[0]) == 1

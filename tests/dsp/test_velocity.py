@@ -193,12 +193,14 @@ def test_side_channels_stay_beside_their_samples() -> None:
         np.testing.assert_array_equal(block.travel_mm[:, 3], own)
 
 
-def test_results_trail_the_newest_sample_by_half_a_window_and_no_more() -> None:
-    stage = VelocityStage(VelocityFilter.of_width(4, RATE_HZ), (), 100)
+@pytest.mark.parametrize("stride", [1, 3])
+def test_results_trail_the_newest_sample_by_half_a_window_and_a_row_and_no_more(stride: int) -> None:
+    stage = VelocityStage(VelocityFilter.of_width(4, RATE_HZ), (), 100, stride)
+    assert stage.delay_samples == 4 + stride
     for row in range(50):
         chunk = stream(same_on_all(np.array([float(row)])), first_sample=row)[0]
         given_back = [int(n) for n in numbers(stage.process(chunk, chunk.sensors))]
-        assert given_back == ([row - 4] if row >= 4 else [])
+        assert given_back == ([row - 4 - stride] if row >= 4 + stride else [])
 
 
 def test_an_empty_chunk_passes_through_without_a_trace() -> None:
@@ -236,3 +238,31 @@ def test_what_was_handed_out_does_not_change_afterwards() -> None:
         np.testing.assert_array_equal(block.travel_mm, old_travel)
         np.testing.assert_array_equal(block.velocity_mm_s, old_velocity)
         np.testing.assert_array_equal(block.side["speed"], old_speed)
+
+
+@pytest.mark.parametrize("stride", [1, 2, 4])
+def test_velocitys_change_is_taken_over_a_row_on_each_side(stride: int) -> None:
+    made = VelocityFilter.of_width(5, RATE_HZ)
+    position = np.random.default_rng(7).normal(size=(600, 4)) * 5.0
+    chunks = stream(position, first_sample=3)
+    stage = VelocityStage(made, (), 8192, stride)
+    blocks = [block for chunk in cut(chunks, [0, 1, 17, 300]) for block in stage.process(chunk, chunk.sensors)]
+    blocks += stage.flush()
+    assert sum(len(block) for block in blocks) == 600
+    known = made.apply(position)
+    full = np.full((600, 4), np.nan)
+    full[5:-5] = known
+    row_numbers = [block.first_sample + place for block in blocks for place in range(len(block))[block.rows]]
+    assert row_numbers == [number for number in range(3, 603) if number % stride == 0]
+    found = np.concatenate([block.acceleration_mm_s2 for block in blocks])
+    padded = np.pad(full, ((stride, stride), (0, 0)), constant_values=np.nan)
+    expected = (padded[2 * stride :] - padded[: -2 * stride]) * RATE_HZ / (2 * stride)
+    np.testing.assert_allclose(found, expected[-3 % stride :: stride], rtol=1e-12)
+
+
+def test_the_change_of_velocity_of_a_parabola_is_its_acceleration() -> None:
+    time = np.arange(200) / RATE_HZ
+    blocks = VelocityStage(VelocityFilter.of_width(5, RATE_HZ), (), 8192, 2)
+    chunks = stream(same_on_all(0.5 * 3000.0 * time**2))
+    found = np.concatenate([block.acceleration_mm_s2 for block in blocks.process(chunks[0], chunks[0].sensors)])
+    np.testing.assert_allclose(found[5:], 3000.0, rtol=1e-9)

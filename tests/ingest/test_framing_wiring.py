@@ -87,7 +87,7 @@ def test_what_is_shown_as_text_is_what_the_bytes_say() -> None:
 
 
 def test_the_channel_set_is_the_one_in_use() -> None:
-    bits = dict(re.findall(r"\| (\d) \| `(\w+)`", DOCUMENT))
+    bits = dict(re.findall(r"\| (\d+) \| `(\w+)`", DOCUMENT))
     assert [bits[str(bit)] for bit in range(len(LINK_ROLES))] == list(LINK_ROLES)
     assert len(bits) == len(LINK_ROLES)
 

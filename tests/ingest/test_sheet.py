@@ -255,6 +255,194 @@ def test_a_mistake_is_told_where_and_what(changes: dict[str, Any], expected: str
     assert expected in problem(changes)
 
 
+TRAVELS = [[-50, -41.0], [0, 0.5], [30, 24.0], [60, 50.0]]
+BY_TRAVELS = "damper_against_wheel_mm"
+BY_RATIO = "motion_ratio_damper_per_wheel"
+EITHER = f"give either {BY_RATIO} or {BY_TRAVELS} (one of them)"
+DROOP = "axle.front.droop_stop"
+FORCE = [[0, 0], [5, 900]]
+
+
+@pytest.mark.parametrize(
+    ("changes", "remove", "expected"),
+    [
+        ({f"axle.front.{BY_TRAVELS}": TRAVELS}, (), f"axle.front: {EITHER}"),
+        ({}, (f"axle.front.{BY_RATIO}",), f"axle.front: {EITHER}"),
+        ({f"corner.RL.{BY_TRAVELS}": TRAVELS, f"corner.RL.{BY_RATIO}": 0.8}, (), f"corner.RL: {EITHER}"),
+        (
+            {f"corner.RL.{BY_TRAVELS}": [[-50, 41], [60, -50]]},
+            (),
+            f"corner.RL: {BY_TRAVELS}: damper travel must rise with wheel travel",
+        ),
+        (
+            {f"corner.RL.{BY_TRAVELS}": [[-50, -41], [0, 0], [10, -3]]},
+            (),
+            f"corner.RL.{BY_TRAVELS}: the second column must only rise or only fall; row 3 (-3) turns back",
+        ),
+        (
+            {f"corner.RL.{BY_TRAVELS}": [[10, 8], [60, 50]]},
+            (),
+            f"corner.RL: {BY_TRAVELS}: the table must reach over wheel travel 0 (static)",
+        ),
+        (
+            {f"corner.RL.{BY_TRAVELS}": [[-5, -4], [0, 0], [6, 50]]},
+            (),
+            f"corner.RL: {BY_TRAVELS}: row 3 makes a ratio of 8.33 damper per wheel; it must be above 0.01",
+        ),
+        (
+            {f"corner.RL.{BY_TRAVELS}": [[-5, -4], [0, 0], [6, 1e-9]]},
+            (),
+            "row 3 makes a ratio of 1.67e-10 damper per wheel; it must be above 0.01 and below 5",
+        ),
+        ({f"corner.RL.{BY_TRAVELS}": 0.8}, (), f"corner.RL.{BY_TRAVELS}: must be a table of [x, y] pairs, not 0.8"),
+        (
+            {"corner.FL.corner_weight_kg": 200.0, "corner.RR.corner_weight_kg": 250.0},
+            (),
+            "corner: corner_weight_kg must be given for all four corners or for none; missing: FR, RL",
+        ),
+        (
+            {f"corner.{corner}.corner_weight_kg": 240.0 for corner in CORNERS},
+            (),
+            "corner: the four corner_weight_kg add up to 960, but car.mass_kg is 900",
+        ),
+        ({"corner.FL.corner_weight_kg": 0}, (), "corner.FL.corner_weight_kg: must be above 0, not 0"),
+        (
+            {"corner.FL.unsprung_mass_kg": 202.5},
+            (),
+            "corner.FL: unsprung_mass_kg (202.5) must be below the 202.5 kg that this corner weighs",
+        ),
+        (
+            {"car.ride_height_front_mm": 60.0},
+            (),
+            "car: give ride_height_front_mm and ride_height_rear_mm both, or neither",
+        ),
+        (
+            {"car.ride_height_front_mm": 0.06, "car.ride_height_rear_mm": 80.0},
+            (),
+            "car.ride_height_front_mm: must be 1 to 1000, in mm; 0.06 looks like metres",
+        ),
+        (
+            {"car.centre_of_gravity_height_mm": 0.45},
+            (),
+            "car.centre_of_gravity_height_mm: must be 50 to 3000, in mm; 0.45 looks like metres",
+        ),
+        (
+            {DROOP: {"gap_mm": 40.0, "force": FORCE}},
+            (),
+            "axle.front: droop_stop.gap_mm (40) must be smaller than travel_to_full_droop_mm (40)",
+        ),
+        (
+            {"corner.FR.droop_stop": {"gap_mm": 41, "force": FORCE}},
+            (),
+            "corner.FR: droop_stop.gap_mm (41) must be smaller than travel_to_full_droop_mm (40)",
+        ),
+        ({DROOP: {"gap_mm": 0, "force": FORCE}}, (), f"{DROOP}.gap_mm: must be above 0, not 0"),
+        ({DROOP: {"gap_mm": 9, "force": [[0, 5], [5, 9]]}}, (), f"{DROOP}: force must start with [0, 0]"),
+        (
+            {STOP: {"gap_mm": 9, "force": FORCE, "hysteresis": 25}},
+            (),
+            f"{STOP}.hysteresis: must be at most 0.9, not 25",
+        ),
+        ({STOP: {"gap_mm": 9, "force": FORCE, "hysteresis": -0.1}}, (), f"{STOP}.hysteresis: must be at least 0"),
+        ({"axle.rear.spring.preload_n": -1}, (), "axle.rear.spring.preload_n: must be at least 0, not -1"),
+        ({"axle.rear.tyre_growth_mm_at_100_m_s": 51}, (), "tyre_growth_mm_at_100_m_s: must be at most 50, not 51"),
+        ({"axle.front.anti_dive_percent": 250}, (), "axle.front.anti_dive_percent: must be at most 200, not 250"),
+        ({"axle.front.roll_centre_height_mm": math.inf}, (), "roll_centre_height_mm: must be a finite number"),
+        (
+            {"corner.FL.anti_squat_percent": 20},
+            (),
+            "corner.FL.anti_squat_percent: unknown key",
+        ),
+        ({"air.density_kg_m3": 1225.0}, (), "air.density_kg_m3: must be 0.5 to 1.6, in kg/m3; 1225 looks like g/m3"),
+        ({"air.temperature_c": 20.0}, (), "air: give temperature_c and pressure_hpa both, or neither"),
+        (
+            {"air": {"temperature_c": 20.0, "pressure_hpa": 101_325.0}},
+            (),
+            "air.pressure_hpa: must be 500 to 1100, in hPa; 101325 looks like Pa",
+        ),
+        (
+            {"air": {"temperature_c": 20.0, "pressure_hpa": 1.013}},
+            (),
+            "air.pressure_hpa: must be 500 to 1100, in hPa; 1.013 looks like bar",
+        ),
+        (
+            {"air": {"temperature_c": 20.0, "pressure_hpa": 1000.0, "density_kg_m3": 1.2}},
+            (),
+            "air: give either density_kg_m3, or temperature_c and pressure_hpa",
+        ),
+        ({"air": {"humidity_percent": 40.0}}, (), "air: humidity_percent says something only beside temperature_c"),
+        (
+            {"air": {"temperature_c": 20.0, "pressure_hpa": 1000.0, "humidity_percent": 0.5e3}},
+            (),
+            "air.humidity_percent: must be at most 100, not 500",
+        ),
+        ({"regimes.braking_above_m_s2": 0}, (), "regimes.braking_above_m_s2: must be above 0, not 0"),
+        ({"downforce.window_s": 9}, (), "downforce.window_s: must be at most 5, not 9"),
+        ({"downforce.least_windows": 3}, (), "downforce.least_windows: must be at least 8, not 3"),
+        ({"downforce.least_speed_ratio": 1}, (), "downforce.least_speed_ratio: must be above 1, not 1"),
+    ],
+)
+def test_a_mistake_about_loads_and_air_is_told(changes: dict[str, Any], remove: tuple[str, ...], expected: str) -> None:
+    assert expected in problem(changes, remove)
+
+
+def test_a_linkage_is_given_either_way_and_a_corner_may_give_it_the_other_way() -> None:
+    travels = [(-50.0, -41.0), (0.0, 0.5), (30.0, 24.0), (60.0, 50.0)]
+    sheet = make_sheet(
+        {
+            f"axle.front.{BY_TRAVELS}": TRAVELS,
+            f"corner.FR.{BY_RATIO}": [[-10, 0.7], [10, 0.8]],
+            f"corner.RR.{BY_TRAVELS}": TRAVELS,
+        },
+        remove=(f"axle.front.{BY_RATIO}",),
+    )
+    found = [
+        (sheet.suspension(c).motion_ratio_damper_per_wheel, sheet.suspension(c).damper_against_wheel_mm)
+        for c in CORNERS
+    ]
+    assert found == [(None, travels), ([(-10.0, 0.7), (10.0, 0.8)], None), (0.8, None), (None, travels)]
+
+
+def test_weights_on_the_scales_replace_shares_of_the_mass() -> None:
+    kg = (205.0, 210.0, 240.0, 250.0)
+    sheet = make_sheet(
+        {f"corner.{corner}.corner_weight_kg": weight for corner, weight in zip(CORNERS, kg, strict=True)}
+    )
+    assert [sheet.static_load_n(corner) for corner in CORNERS] == pytest.approx([9.80665 * weight for weight in kg])
+    assert sheet.static_load_n("RL", 10.0) == 2400.0
+    # 2 % of 900 kg is the most that they may differ by.
+    make_sheet({f"corner.{corner}.corner_weight_kg": 918.0 / 4 for corner in CORNERS})
+
+
+def test_what_an_axle_says_of_links_stays_with_the_axle_and_the_rest_is_overridden_per_corner() -> None:
+    sheet = make_sheet(
+        {
+            "axle.rear.anti_squat_percent": 30.0,
+            "axle.rear.roll_centre_height_mm": -12.0,
+            "axle.rear.droop_stop": {"gap_mm": 30, "force": FORCE},
+            "axle.rear.tyre_growth_mm_at_100_m_s": 8.0,
+            "corner.RR.droop_stop": {"gap_mm": 20, "force": FORCE},
+            "corner.RR.tyre_growth_mm_at_100_m_s": 0.0,
+            "corner.RR.bump_stop": {"gap_mm": -3, "force": FORCE, "hysteresis": 0.2},
+        }
+    )
+    assert sheet.axle_of("RR").anti_squat_percent == 30.0
+    assert (sheet.axle_of("RL").roll_centre_height_mm, sheet.axle_of("FR").roll_centre_height_mm) == (-12.0, 0.0)
+    stops = [sheet.suspension(corner).droop_stop for corner in CORNERS]
+    assert [None if stop is None else stop.gap_mm for stop in stops] == [None, None, 30.0, 20.0]
+    assert [sheet.suspension(corner).tyre_growth_mm_at_100_m_s for corner in CORNERS] == [0.0, 0.0, 8.0, 0.0]
+    stop = sheet.suspension("RR").bump_stop
+    assert stop is not None
+    assert (stop.gap_mm, stop.hysteresis) == (-3.0, 0.2)
+
+
+def test_the_air_is_the_days_or_nobodys() -> None:
+    assert make_sheet().air.density_kg_m3 is None
+    day = make_sheet({"air": {"temperature_c": 31, "pressure_hpa": 998, "humidity_percent": 40}}).air
+    assert (day.temperature_c, day.pressure_hpa, day.humidity_percent) == (31.0, 998.0, 40.0)
+    assert make_sheet({"air.density_kg_m3": 1.15}).air.density_kg_m3 == 1.15
+
+
 def test_missing_parts_are_named() -> None:
     assert problems({}, ("car", "log")) == ["car: is missing", "log: is missing"]
     assert problem({}, ("corner.FL.sensor",)) == "corner.FL.sensor: is missing"
@@ -281,7 +469,7 @@ def test_hostile_toml_is_made_safe(tmp_path: Path) -> None:
     assert file_problem(tmp_path / "b.toml", SHEET + '\n["\\u001b[2J"]\n').endswith("unknown key; known here: " + KNOWN)
 
 
-KNOWN = "car, axle, corner, log, link, platform, velocity, statistics, laps, alerts"
+KNOWN = "car, axle, corner, log, link, platform, air, regimes, downforce, velocity, statistics, laps, alerts"
 
 
 @pytest.mark.parametrize(

@@ -1,4 +1,4 @@
-"""A car sheet and two short stints, simulated once for all tests here."""
+"""A car sheet and three short stints, simulated once for all tests here."""
 
 from __future__ import annotations
 
@@ -29,6 +29,16 @@ SPOILT = StintSettings(
     ),
 )
 
+WINGED = StintSettings(
+    "winged",
+    "One lap with other downforce, in thinner air, on another road.",
+    timed_laps=1,
+    downforce_area_front_m2=0.6,
+    downforce_area_rear_m2=2.2,
+    air_density_kg_m3=1.1,
+    road_seed=5,
+)
+
 
 @pytest.fixture(scope="session")
 def sheet() -> Sheet:
@@ -36,6 +46,16 @@ def sheet() -> Sheet:
 
 
 @pytest.fixture(scope="session")
-def stints(sheet: Sheet) -> tuple[Stint, Stint]:
-    plain, spoilt = simulate(sheet, [PLAIN, SPOILT], SEED)
+def all_stints(sheet: Sheet) -> list[Stint]:
+    return simulate(sheet, [PLAIN, SPOILT, WINGED], SEED)
+
+
+@pytest.fixture(scope="session")
+def stints(all_stints: list[Stint]) -> tuple[Stint, Stint]:
+    plain, spoilt, _ = all_stints
     return plain, spoilt
+
+
+@pytest.fixture(scope="session")
+def winged(all_stints: list[Stint]) -> Stint:
+    return all_stints[2]

@@ -5,19 +5,44 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+import pytest
 
 from ingest.sheet import Sheet
-from replay_logs.stint import Stint, simulate
-from replay_logs.vehicle import DOWNFORCE_AREA_FRONT_M2, DOWNFORCE_AREA_REAR_M2
+from replay_logs.circuit import build_circuit
+from replay_logs.road import Road
+from replay_logs.settings import DOWNFORCE_AREA_FRONT_M2, DOWNFORCE_AREA_REAR_M2
+from replay_logs.stint import Stint, simulate, simulate_each
+from replay_logs.vehicle import geometry
 
-from .conftest import PLAIN, SEED
+from .conftest import PLAIN, SEED, WINGED
 
 
-def test_the_same_seed_gives_the_same_stint_whatever_runs_beside_it(sheet: Sheet, stints: tuple[Stint, Stint]) -> None:
-    (again,) = simulate(sheet, [replace(PLAIN)], SEED)
-    assert np.array_equal(again.readings.counts, stints[0].readings.counts)
-    assert np.array_equal(again.readings.speed, stints[0].readings.speed)
-    np.testing.assert_allclose(again.damper_travel_mm, stints[0].damper_travel_mm, atol=1e-4)
+def test_the_same_seed_gives_the_same_stint_whatever_runs_beside_it(
+    sheet: Sheet, stints: tuple[Stint, Stint], winged: Stint
+) -> None:
+    alone = simulate_each(sheet, [replace(WINGED), replace(PLAIN)], SEED, at_a_time=1)
+    for again, before in zip(alone, (winged, stints[0]), strict=True):
+        assert again.settings == before.settings
+        assert np.array_equal(again.readings.counts, before.readings.counts)
+        assert np.array_equal(again.readings.speed, before.readings.speed)
+        np.testing.assert_allclose(again.damper_travel_mm, before.damper_travel_mm, atol=1e-6)
+
+
+def test_a_stint_may_have_a_road_of_its_own(sheet: Sheet, stints: tuple[Stint, Stint], winged: Stint) -> None:
+    for stint, seed in ((stints[0], SEED), (winged, 5)):
+        path = stint.timeline
+        known = Road(build_circuit(), seed).along_mm(
+            path.travelled_m, path.start_m, path.end_m, stint.settings.own_seed, 0.0
+        )
+        body = stint.body @ geometry(sheet).lift * 1e3
+        under = body + stint.wheel_travel_mm + stint.tyre_squash_mm
+        np.testing.assert_allclose(under[:, :2], known, atol=1e-3)
+
+
+def test_no_stints_and_no_room(sheet: Sheet) -> None:
+    assert simulate(sheet, [], SEED) == []
+    with pytest.raises(ValueError, match="at_a_time"):
+        next(simulate_each(sheet, [PLAIN], SEED, at_a_time=0))
 
 
 def test_out_lap_starts_part_way_and_in_lap_stops(stints: tuple[Stint, Stint]) -> None:
@@ -56,12 +81,17 @@ def test_velocity_is_the_slope_of_travel(stints: tuple[Stint, Stint]) -> None:
     assert np.sqrt(np.mean((slope - plain.damper_velocity_mm_s) ** 2)) < 2.0
 
 
-def test_loads_are_weight_and_downforce_in_the_mean(sheet: Sheet, stints: tuple[Stint, Stint]) -> None:
-    plain = stints[0]
-    lap = next((a, b) for number, a, b in plain.lap_bounds() if number == 1)
-    pressure = 0.5 * 1.225 * np.mean(plain.timeline.speed_m_s[slice(*lap)] ** 2)
-    expected = sheet.car.mass_kg * 9.80665 + pressure * (DOWNFORCE_AREA_FRONT_M2 + DOWNFORCE_AREA_REAR_M2)
-    assert abs(plain.wheel_load_n[slice(*lap)].sum(axis=1).mean() / expected - 1.0) < 0.003
+def test_loads_are_weight_and_downforce_in_the_mean(sheet: Sheet, stints: tuple[Stint, Stint], winged: Stint) -> None:
+    shipped = (1.225, DOWNFORCE_AREA_FRONT_M2, DOWNFORCE_AREA_REAR_M2)
+    for stint, (air, front, rear) in ((stints[0], shipped), (winged, (1.1, 0.6, 2.2))):
+        lap = next((a, b) for number, a, b in stint.lap_bounds() if number == 1)
+        pressure = 0.5 * air * np.mean(stint.timeline.speed_m_s[slice(*lap)] ** 2)
+        a_x = np.mean(stint.timeline.acceleration_x_m_s2[slice(*lap)])
+        car, load = sheet.car, stint.wheel_load_n[slice(*lap)].mean(axis=0)
+        weight = car.mass_kg * 9.80665
+        assert load.sum() == pytest.approx(weight + pressure * (front + rear), rel=0.003)
+        moved = car.mass_kg * a_x * car.centre_of_gravity_height_mm / car.wheelbase_mm
+        assert load[:2].sum() == pytest.approx(weight * car.front_share + pressure * front - moved, rel=0.004)
 
 
 def test_softer_damper_moves_faster_and_lowered_car_sits_lower(stints: tuple[Stint, Stint]) -> None:

@@ -6,8 +6,10 @@ import numpy as np
 import pytest
 
 from ingest.sheet import Sheet
+from replay_logs.runs import contact_runs, runs, surplus
 from replay_logs.stint import Stint, stop_force_n
-from replay_logs.truth import contact_runs, drop_at_mm, left_against_right, runs, truth_of, velocity_rms
+from replay_logs.truth import left_against_right, truth_of, velocity_rms
+from replay_logs.underside import drop_at_mm
 
 
 def test_contact_begins_at_the_gap_and_ends_beyond_the_release() -> None:
@@ -20,6 +22,14 @@ def test_contact_begins_at_the_gap_and_ends_beyond_the_release() -> None:
 def test_runs() -> None:
     assert runs(np.array([True, False, True, True])) == [(0, 1), (2, 4)]
     assert runs(np.zeros(0, dtype=np.bool_)) == []
+
+
+def test_surplus_leaks_and_starts_again_after_the_unknown() -> None:
+    on = np.array([True, True, False, True, False, False, False, True, True, True])
+    known = np.ones(10, dtype=np.bool_)
+    assert surplus(on, known).tolist() == [1, 2, 1, 2, 1, 0, 0, 1, 2, 3]
+    known[8] = False
+    assert surplus(on, known).tolist() == [1, 2, 1, 2, 1, 0, 0, 1, 0, 1]
 
 
 def test_drop_ahead_of_the_front_axle(sheet: Sheet) -> None:

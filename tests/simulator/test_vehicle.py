@@ -10,18 +10,19 @@ from numpy.typing import NDArray
 from scipy import integrate as scipy_integrate
 
 from ingest.sheet import Sheet
-from replay_logs.motion import RATE_HZ, Inputs, blocks_of, integrate
-from replay_logs.settings import DamperFault, StintSettings
+from replay_logs.motion import RATE_HZ, Inputs, block_of, blocks_of, integrate
+from replay_logs.settings import DOWNFORCE_AREA_FRONT_M2, DOWNFORCE_AREA_REAR_M2, DamperFault, StintSettings
 from replay_logs.vehicle import (
     CORNERS,
-    DOWNFORCE_AREA_FRONT_M2,
-    DOWNFORCE_AREA_REAR_M2,
+    METAL_N_M,
     build_elements,
+    damper_force_n,
     geometry,
     masses,
     outside_forces,
     preload_shift,
     slopes_at,
+    spring_slack_m,
 )
 
 Floats = NDArray[np.float64]
@@ -44,7 +45,7 @@ def run(
 def steady(sheet: Sheet, speed: float, a_x: float, a_y: float) -> tuple[Floats, Floats]:
     """Wheel loads (4,) and wheel travels (4,) at the end of 6 s of constant conditions."""
     n = 6000
-    forces = outside_forces(sheet, np.full(n, speed), np.full(n, a_x), np.full(n, a_y), 1.225)
+    forces = outside_forces(sheet, HEALTHY, np.full(n, speed), np.full(n, a_x), np.full(n, a_y))
     end = run(sheet, forces, np.zeros((n, 4)))[-1]
     rates = np.array([sheet.suspension(c).tyre_rate_n_mm for c in CORNERS], dtype=np.float64)
     loads = np.array([sheet.static_load_n(c) for c in CORNERS]) - rates * end[3:7] * 1e3
@@ -114,7 +115,7 @@ def test_bar_acts_as_the_sheet_defines_it(sheet: Sheet) -> None:
 
 
 def quarter_car(sheet: Sheet, body_kg: float, wheel_kg: float, spring_n_mm: float, tyre_n_mm: float) -> Sheet:
-    raw: dict[str, Any] = sheet.model_dump(exclude_none=True)
+    raw: dict[str, Any] = sheet.model_dump(exclude_unset=True)
     raw["car"] |= {"mass_kg": 4.0 * (body_kg + wheel_kg), "front_share": 0.5}
     for axle in ("front", "rear"):
         raw["axle"][axle] |= {
@@ -244,3 +245,96 @@ def test_fault_scales_only_its_corner_and_direction(sheet: Sheet) -> None:
         for element, value in zip(elements, ratio, strict=True):
             hit = element.corner == 3 and element.kind == "rebound"
             assert value == pytest.approx(scale if hit else 1.0)
+
+
+def test_dampers_take_up_what_was_stored(sheet: Sheet) -> None:
+    # Pressed down by a constant force and let go, a linear spring system gives back half of force times distance.
+    down_n, held, n = 2000.0, 3000, 9000
+    forces = np.zeros((n, 7))
+    forces[:held, 0] = -down_n
+    motion = run(sheet, forces, np.zeros((n, 4)))
+    ratio = np.array([sheet.suspension(c).motion_ratio_damper_per_wheel for c in CORNERS], dtype=np.float64)
+    lift = geometry(sheet).lift
+    assert (ratio * (motion[:, 3:7] - motion[:, :3] @ lift)).max() < 28e-3  # above the bump stops
+    stored = 0.5 * down_n * -motion[held - 1, 0]
+    velocity_m_s = ratio * (motion[:, 10:14] - motion[:, 7:10] @ lift)
+    elements = build_elements(sheet)
+    slopes = np.repeat(slopes_at(elements, HEALTHY, 1.0)[None], blocks_of(n), axis=0)
+    force = damper_force_n(elements, slopes, block_of(n), velocity_m_s * 1e3)
+    taken = float((force * velocity_m_s)[held:].sum()) / RATE_HZ
+    assert stored > 5.0  # J
+    assert taken == pytest.approx(stored, rel=0.01)
+
+
+def curve_force_n(curve: list[tuple[float, float]], velocity: Floats) -> Floats:
+    """A damper's force by its curve, the end slopes going on."""
+    v, f = np.array(curve).T
+    force: Floats = np.interp(velocity, v, f)
+    for end, near, beyond in ((0, 1, velocity < v[0]), (-1, -2, velocity > v[-1])):
+        force[beyond] = f[end] + (f[end] - f[near]) / (v[end] - v[near]) * (velocity[beyond] - v[end])
+    return force
+
+
+def test_damper_force_is_that_of_the_curve(sheet: Sheet) -> None:
+    fault = DamperFault("RR", ("rebound",), scale=0.5)
+    elements = build_elements(sheet)
+    slopes = np.stack(
+        [slopes_at(elements, one, 1.0) for one in (HEALTHY, StintSettings("", "", damper_faults=(fault,)))]
+    )
+    velocity = np.linspace(-900.0, 900.0, 181)
+    for row in range(2):
+        force = damper_force_n(elements, slopes, np.full(181, row), np.repeat(velocity[:, None], 4, axis=1))
+        for corner, name in enumerate(CORNERS):
+            damper = sheet.suspension(name).damper
+            assert damper is not None
+            expected = curve_force_n(damper.curve, velocity)
+            if row == 1 and name == "RR":
+                expected[velocity < 0.0] *= 0.5
+            np.testing.assert_allclose(force[:, corner], expected, atol=1e-9)
+
+
+def test_a_spring_pushes_what_it_carries_and_never_pulls(sheet: Sheet) -> None:
+    elements = build_elements(sheet)
+    for corner, name in enumerate(CORNERS):
+        part = sheet.suspension(name)
+        ratio = float(str(part.motion_ratio_damper_per_wheel))
+        spring = next(e for e in elements if e.kind == "spring" and e.corner == corner)
+        lowest_n = spring.slope * float(np.clip(-1.0, spring.low, spring.high))
+        # At the wheel, what the static spring and the unsprung weight make together is the load on the road.
+        at_wheel = -lowest_n * ratio + part.unsprung_mass_kg * GRAVITY_M_S2
+        assert at_wheel == pytest.approx(sheet.static_load_n(name))
+        assert 0.020 < spring_slack_m(sheet, name) < 0.025
+
+
+def test_a_lifted_car_hangs_its_wheels_on_the_droop_stops(sheet: Sheet) -> None:
+    # With loose springs metal carries the unsprung weight; springs that could pull would hold the wheels 13 mm higher.
+    lifted = np.zeros((3000, 7))
+    lifted[:, 0] = sheet.car.mass_kg * GRAVITY_M_S2
+    end = run(sheet, lifted, np.zeros((3000, 4)))[-1]
+    for corner, name in enumerate(CORNERS):
+        part = sheet.suspension(name)
+        ratio = float(str(part.motion_ratio_damper_per_wheel))
+        travel = ratio * float(end[3 + corner] - end[:3] @ geometry(sheet).lift[:, corner]) * 1e3
+        give = part.unsprung_mass_kg * GRAVITY_M_S2 / ratio / METAL_N_M * 1e3
+        assert travel == pytest.approx(-part.travel_to_full_droop_mm - give, abs=0.01)
+
+
+@pytest.mark.parametrize(
+    ("path", "value", "named"),
+    [
+        ("axle.front.roll_centre_height_mm", 30.0, "FL roll_centre_height_mm"),
+        ("axle.rear.anti_squat_percent", 20.0, "RR anti_squat_percent"),
+        ("axle.rear.bump_stop.hysteresis", 0.2, "RL bump_stop.hysteresis"),
+        ("axle.front.droop_stop", {"gap_mm": 30.0, "force": [[0.0, 0.0], [3.0, 900.0]]}, "FR droop_stop"),
+        ("axle.front.tyre_growth_mm_at_100_m_s", 3.0, "FL tyre_growth_mm_at_100_m_s"),
+    ],
+)
+def test_what_the_model_leaves_out_is_refused(sheet: Sheet, path: str, value: object, named: str) -> None:
+    raw: dict[str, Any] = sheet.model_dump(exclude_unset=True)
+    *holders, last = path.split(".")
+    part = raw
+    for key in holders:
+        part = part[key]
+    part[last] = value
+    with pytest.raises(ValueError, match=named):
+        build_elements(Sheet.model_validate(raw))

@@ -1,0 +1,150 @@
+"""From dampers to the car: wheel travel, forces, loads, tyres, heights and regime, on a fixed grid of samples.
+
+In: aligned blocks with trusted travel. Out: a `CarBlock` a block. Rows lie at multiples of the stride on the device's
+counter, so any split gives the same rows; the arithmetic is elementwise or recursive from row to row, so it gives the
+same bits too. Holds the loads' one filter and, when the lap's distance is not logged, the distance driven.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import numpy as np
+
+from dsp.corner_loads import CornerLoads
+from dsp.frame import REGIMES, Aligned, CarBlock, Codes
+from dsp.kinematics import MotionRatio
+from dsp.platform import Platform
+from ingest.chunk import CORNERS, Floats
+from ingest.sheet import Sheet
+
+# Wheels move at up to 25 Hz; ten rows a period lose at most 5 % of a peak between two rows.
+_ROWS_A_SECOND = 250.0
+_STRAIGHT, _BRAKING, _CORNERING = (REGIMES.index(name) for name in ("straight", "braking", "cornering"))
+
+
+def stride_for(rate_hz: float) -> int:
+    """Samples from row to row: as many as leave at least 250 rows a second."""
+    return max(1, int(rate_hz // _ROWS_A_SECOND))
+
+
+class CarStage:
+    """Turns aligned blocks into car blocks.
+
+    Parameters
+    ----------
+    sheet : Sheet
+        The car.
+    rate_hz : float
+        Sample rate.
+    roles : tuple of str
+        Side channels that every block carries.
+    platform : Platform
+        The named points.
+    """
+
+    def __init__(self, sheet: Sheet, rate_hz: float, roles: tuple[str, ...], platform: Platform) -> None:
+        self.stride = stride_for(rate_hz)
+        self.row_rate_hz = rate_hz / self.stride
+        self.loads = CornerLoads(sheet, self.row_rate_hz)
+        self._platform = platform
+        self._linkages = [MotionRatio.of(sheet.suspension(corner)) for corner in CORNERS]
+        parts = [sheet.suspension(corner) for corner in CORNERS]
+        self._tyre_n_mm = [part.tyre_rate_n_mm for part in parts]
+        self._growth_mm = [part.tyre_growth_mm_at_100_m_s for part in parts]
+        self._regimes = sheet.regimes
+        self._slowest_m_s = sheet.statistics.slowest_counted_m_s
+        # Without a lap distance, speed says how far into the lap the car is; with neither, nobody knows.
+        self._measures = "lap_distance" not in roles and "speed" in roles
+        self._driven_m = np.nan
+
+    def process(self, block: Aligned, trusted_mm: Floats, lap_starts: Iterable[int] = ()) -> CarBlock:
+        """Rows of a block; `trusted_mm` as the block's travel, `lap_starts` places in it at which laps begin."""
+        if block.starts_stretch:
+            self.loads.reset()
+            self._driven_m = np.nan
+        rows = block.rows
+        damper, velocity = trusted_mm[rows], block.velocity_mm_s[rows]
+        speed, a_x, a_y, a_z = (
+            self._side(block, role)
+            for role in ("speed", "acceleration_longitudinal", "acceleration_lateral", "acceleration_vertical")
+        )
+        wheel = np.empty(damper.shape, order="F")
+        for number, linkage in enumerate(self._linkages):
+            wheel[:, number] = linkage.to_wheel(damper[:, number])
+        forces = self.loads.process(damper, velocity, block.acceleration_mm_s2, wheel, a_x, a_y)
+        tyre = self._tyre(forces.load_n, forces.quiet_n, speed)
+        return CarBlock(
+            first_sample=block.first_sample + rows.start,
+            stride=self.stride,
+            rate_hz=self.row_rate_hz,
+            starts_stretch=block.starts_stretch,
+            damper_mm=damper,
+            damper_velocity_mm_s=velocity,
+            wheel_mm=wheel,
+            stop_n=forces.stop_n,
+            suspension_n=forces.suspension_n,
+            load_n=forces.load_n,
+            tyre_mm=tyre,
+            heights_mm=self._platform.heights(wheel + tyre),
+            warp_mm=self._platform.warp(wheel),
+            speed_m_s=speed,
+            acceleration_x_m_s2=a_x,
+            acceleration_y_m_s2=a_y,
+            acceleration_z_m_s2=a_z,
+            place_m=self._place(block, speed, lap_starts),
+            regime=self._regime(a_x, a_y),
+        )
+
+    def _side(self, block: Aligned, role: str) -> Floats:
+        values = block.side.get(role)
+        rows = block.rows
+        if values is None:
+            return np.full(len(range(*rows.indices(len(block)))), np.nan)
+        return values[rows]
+
+    def _tyre(self, load_n: Floats, quiet_n: Floats, speed_m_s: Floats) -> Floats:
+        """Tyre deflection beyond static; from the load without damper and inertia where velocity is unknown.
+
+        Without that a single doubtful sample would blind the heights for a whole filter window.
+        """
+        tyre = np.zeros(load_n.shape, order="F")
+        for number, rate_n_mm in enumerate(self._tyre_n_mm):
+            column = tyre[:, number]
+            if rate_n_mm is not None:
+                np.subtract(load_n[:, number], self.loads.static_n[number], out=column)
+                unknown = np.isnan(column)
+                if unknown.any():
+                    column[unknown] = quiet_n[unknown, number] - self.loads.static_n[number]
+                column /= rate_n_mm
+            if self._growth_mm[number]:
+                column -= self._growth_mm[number] * np.nan_to_num(speed_m_s / 100.0) ** 2
+        return tyre
+
+    def _regime(self, a_x: Floats, a_y: Floats) -> Codes:
+        braking = -a_x / self._regimes.braking_above_m_s2
+        cornering = np.abs(a_y) / self._regimes.cornering_above_m_s2
+        codes = np.where(np.maximum(braking, cornering) <= 1.0, _STRAIGHT, _BRAKING).astype(np.int8)
+        codes[(cornering > 1.0) & (cornering >= braking)] = _CORNERING
+        codes[np.isnan(braking) | np.isnan(cornering)] = 0
+        return codes
+
+    def _place(self, block: Aligned, speed_m_s: Floats, lap_starts: Iterable[int]) -> Floats:
+        """Distance from the lap's start: as logged, or speed added up from the last lap's start on."""
+        if not self._measures:
+            return self._side(block, "lap_distance")
+        rows = block.rows
+        step_s = 1.0 / self.row_rate_hz
+        place = np.empty(len(speed_m_s))
+        start = 0
+        starts = [-(-(cut - rows.start) // self.stride) for cut in lap_starts]
+        for number, stop in enumerate([*starts, len(place)]):
+            if number:
+                self._driven_m = 0.0
+            # Added up from row to row, so that the split does not matter.
+            steps = np.concatenate(([self._driven_m], speed_m_s[start:stop] * step_s))
+            driven = np.cumsum(steps)
+            place[start:stop] = driven[1:]
+            self._driven_m = float(driven[-1])
+            start = stop
+        return place
