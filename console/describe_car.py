@@ -37,6 +37,7 @@ def wheel_load(loads: LoadTally, corner: int, row_rate_hz: float) -> dict[str, A
     """What one wheel carried."""
     return {
         "mean_n": loads.mean_n(corner),
+        "wheel_velocity_rms_mm_s": loads.velocity_rms(corner),
         "lowest_n": loads.lowest_n[corner],
         "p1_n": loads.load_quantile(corner, 0.01),
         "p99_n": loads.load_quantile(corner, 0.99),

@@ -69,9 +69,10 @@ class CarStage:
             self._side(block, role)
             for role in ("speed", "acceleration_longitudinal", "acceleration_lateral", "acceleration_vertical")
         )
-        wheel = np.empty(damper.shape, order="F")
+        wheel, wheel_velocity = (np.empty(damper.shape, order="F") for _ in range(2))
         for number, linkage in enumerate(self._linkages):
             wheel[:, number] = linkage.to_wheel(damper[:, number])
+            wheel_velocity[:, number] = linkage.wheel_velocity(damper[:, number], velocity[:, number])
         forces = self.loads.process(damper, velocity, block.acceleration_mm_s2, wheel, a_x, a_y)
         tyre = self._tyre(forces.load_n, forces.quiet_n, speed)
         return CarBlock(
@@ -94,6 +95,7 @@ class CarStage:
             acceleration_z_m_s2=a_z,
             place_m=self._place(block, speed, lap_starts),
             regime=self._regime(a_x, a_y),
+            wheel_velocity_mm_s=wheel_velocity,
         )
 
     def _side(self, block: Aligned, role: str) -> Floats:

@@ -102,6 +102,8 @@ class CarBlock:
         Speed, accelerations (forward, left, up) and distance from the lap's start; all NaN when not logged.
     regime : array of shape (n_rows,), int8
         Codes, see `REGIMES`.
+    wheel_velocity_mm_s : array of shape (n_rows, 4)
+        Wheel velocity against the body, compression positive; no rows at all where nobody asked for it.
     """
 
     first_sample: int
@@ -123,6 +125,7 @@ class CarBlock:
     acceleration_z_m_s2: Floats
     place_m: Floats
     regime: Codes
+    wheel_velocity_mm_s: Floats = field(default_factory=lambda: np.empty((0, 4)))
 
     def __len__(self) -> int:
         return len(self.damper_mm)
@@ -141,6 +144,8 @@ class CarBlock:
         changed: dict[str, Any] = {}
         for name in _MEASURED:
             values = getattr(self, name)
+            if len(values) == 0:
+                continue
             changed[name] = np.where(idle if values.ndim == 1 else idle[:, np.newaxis], np.nan, values)
         return replace(self, **changed)
 
@@ -159,6 +164,7 @@ _MEASURED = (
     "damper_mm",
     "damper_velocity_mm_s",
     "wheel_mm",
+    "wheel_velocity_mm_s",
     "stop_n",
     "suspension_n",
     "load_n",

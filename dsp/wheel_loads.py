@@ -1,4 +1,4 @@
-"""What the wheels carried over some rows: load percentiles, lightest moments, the bump stops' share, and balance.
+"""What the wheels carried over some rows, and how fast they moved: percentiles, lightest moments, balance.
 
 In: rows of a `CarBlock` (loads in N, NaN where unknown) and static loads. Out: a mergeable tally, whole numbers where
 something is counted or added up. Only known loads count; times are in rows of the car's grid.
@@ -45,6 +45,10 @@ class LoadTally:
         Over these rows, the stop's force and the load added up, in 0.01 N.
     stop_peak_share : array of shape (4,)
         Largest share of the load that went through the stop; NaN when it was never touched.
+    velocity_rows : array of shape (4,)
+        Rows with a known wheel velocity.
+    velocity_squares : array of shape (4,)
+        Over these, its squares added up, in whole mm2/s2.
     together : int
         Rows at which all four loads are known.
     together_sum : array of shape (4,)
@@ -60,6 +64,8 @@ class LoadTally:
     stop_sum: Ints = field(default_factory=lambda: np.zeros(4, dtype=np.int64))
     stop_load_sum: Ints = field(default_factory=lambda: np.zeros(4, dtype=np.int64))
     stop_peak_share: Floats = field(default_factory=lambda: np.full(4, np.nan))
+    velocity_rows: Ints = field(default_factory=lambda: np.zeros(4, dtype=np.int64))
+    velocity_squares: Ints = field(default_factory=lambda: np.zeros(4, dtype=np.int64))
     together: int = 0
     together_sum: Ints = field(default_factory=lambda: np.zeros(4, dtype=np.int64))
 
@@ -68,6 +74,7 @@ class LoadTally:
         load = car.load_n
         if len(load) == 0:
             return
+        self._add_velocity(car.wheel_velocity_mm_s)
         self.counts += LOAD_BINS.count_values(load)
         lowest = np.fmin.reduce(load, axis=0)
         self.lowest_n = np.fmin(self.lowest_n, lowest)
@@ -90,6 +97,16 @@ class LoadTally:
             sums = np.add.reduce(hundredths, axis=0)
         self.together += len(hundredths)
         self.together_sum += sums.astype(np.int64)
+
+    def _add_velocity(self, velocity_mm_s: Floats) -> None:
+        squares = np.rint(velocity_mm_s * velocity_mm_s)
+        sums = np.add.reduce(squares, axis=0)
+        if np.isnan(sums).any():
+            sums = np.nansum(squares, axis=0)
+            self.velocity_rows += np.count_nonzero(~np.isnan(squares), axis=0)
+        else:
+            self.velocity_rows += len(squares)
+        self.velocity_squares += sums.astype(np.int64)
 
     def _add_stop(self, corner: int, stop_n: Floats, load_n: Floats, static_n: float) -> None:
         touched = (stop_n > 0.0) & ~np.isnan(load_n)
@@ -115,6 +132,8 @@ class LoadTally:
         self.stop_sum += other.stop_sum
         self.stop_load_sum += other.stop_load_sum
         self.stop_peak_share = np.fmax(self.stop_peak_share, other.stop_peak_share)
+        self.velocity_rows += other.velocity_rows
+        self.velocity_squares += other.velocity_squares
         self.together += other.together
         self.together_sum += other.together_sum
 
@@ -126,6 +145,11 @@ class LoadTally:
         """Mean load; NaN when nothing is known."""
         known = self.known(corner)
         return int(self.load_sum[corner]) / (_PER_NEWTON * known) if known else math.nan
+
+    def velocity_rms(self, corner: int) -> float:
+        """RMS of the wheel's velocity against the body, mm/s; NaN when nothing is known."""
+        rows = int(self.velocity_rows[corner])
+        return math.sqrt(int(self.velocity_squares[corner]) / rows) if rows else math.nan
 
     def load_quantile(self, corner: int, share: float) -> float:
         """Load percentile, N, to a bin's 50 N; NaN when nothing is known."""

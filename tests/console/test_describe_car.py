@@ -82,6 +82,9 @@ def test_the_damper_does_the_work_of_its_curve_and_only_where_there_is_one() -> 
     corners = stint_of(chunk(np.repeat(wave[:, np.newaxis], 4, axis=1), **side(20_000)), sheet=easy_sheet(FULL))[
         "corners"
     ]
+    assert corners["RR"]["wheel_load"]["wheel_velocity_rms_mm_s"] == pytest.approx(
+        8.0 * 2.0 * np.pi * 3.0 / math.sqrt(2.0), rel=2e-3
+    )
     # P = c v^2 / 2 of the mean square, half the time on each slope (4 and 6 N per mm/s).
     peak = 8.0 * 2.0 * np.pi * 3.0
     assert corners["FL"]["damper"]["mean_power_w"] == pytest.approx(

@@ -163,6 +163,19 @@ def test_a_tyre_that_grows_lifts_the_car_with_the_square_of_speed() -> None:
     assert middle(blocks, "heights_mm")[0] == pytest.approx(82.0)
 
 
+@pytest.mark.parametrize("linkage", ["ratio", "travels"])
+def test_a_wheels_velocity_is_the_slope_of_its_travel(linkage: str) -> None:
+    table = [[-60.0, -44.0], [0.0, 0.0], [60.0, 54.0]]
+    changes = {"axle.front.damper_against_wheel_mm": table} if linkage == "travels" else {}
+    remove = ("axle.front.motion_ratio_damper_per_wheel",) if linkage == "travels" else ()
+    travel = same_on_all(20.0 * np.sin(2.0 * np.pi * 2.0 * np.arange(2000) / RATE_HZ))
+    blocks = rows_of(make_sheet(changes, remove=remove), stream(travel))
+    wheel, velocity = joined(blocks, "wheel_mm"), joined(blocks, "wheel_velocity_mm_s")
+    slope = np.gradient(wheel, 2.0 / RATE_HZ, axis=0)
+    np.testing.assert_allclose(velocity[20:-20], slope[20:-20], atol=1.0)
+    assert np.ptp(velocity[20:-20, 0]) > 400.0
+
+
 def test_without_a_tyre_rate_tyres_are_rigid() -> None:
     sheet = make_sheet({"platform.nose": FULL["platform.nose"]})
     blocks = rows_of(sheet, stream(still(8, 8, 8, 8)))
