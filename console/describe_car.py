@@ -95,7 +95,7 @@ def point_extras(
     heights: HeightTally, number: int, row_rate_hz: float, time_s: Callable[[int | None], float | None]
 ) -> dict[str, Any]:
     """Where and when one point was low, and how near it came to its limit."""
-    place = float(heights.lowest_place_m[number])
+    place, crossed = float(heights.lowest_place_m[number]), bool(heights.below[number])
     return {
         "lowest_regime": heights.lowest_regime[number],
         "lowest_place_m": place,
@@ -103,8 +103,9 @@ def point_extras(
             name: int(rows) / row_rate_hz for name, rows in zip(REGIMES, heights.below_by_regime[number], strict=True)
         },
         "below_limit_at": [_stretch(one) for one in heights.stretches(number, row_rate_hz)[:_STRETCHES]],
-        "shortest_time_to_limit_s": heights.shortest_s[number],
-        "shortest_time_to_limit_at_s": time_s(heights.shortest_at[number]),
+        # Just before a limit is crossed the time is next to nothing: it tells something only of a limit that held.
+        "shortest_time_to_limit_s": math.nan if crossed else heights.shortest_s[number],
+        "shortest_time_to_limit_at_s": None if crossed else time_s(heights.shortest_at[number]),
     }
 
 
@@ -211,5 +212,12 @@ def witness_records(delays: tuple[AxleDelay, ...], body: BodyTally) -> dict[str,
     verdict = "not seen" if math.isnan(warp) else "agree" if slip < _LEAST_SLIP_MM else "disagree"
     return {
         "axle_delay": {delay.side: {k: v for k, v in asdict(delay).items() if k != "side"} for delay in delays},
-        "zeros": {"straight_warp_mm": warp, "slip_of_one_wheel_mm": slip, "verdict": verdict},
+        "zeros": {
+            "straight_warp_mm": warp,
+            "slip_of_one_wheel_mm": slip,
+            "verdict": verdict,
+            "reason": "no straight running with all four corners and both accelerations known"
+            if math.isnan(warp)
+            else "",
+        },
     }

@@ -52,6 +52,9 @@ class CarStage:
         parts = [sheet.suspension(corner) for corner in CORNERS]
         self._tyre_n_mm = [part.tyre_rate_n_mm for part in parts]
         self._growth_mm = [part.tyre_growth_mm_at_100_m_s for part in parts]
+        # What a log never has is left out of the sums; what drops out for a moment makes them unknown.
+        roles_of = {"x": "acceleration_longitudinal", "y": "acceleration_lateral", "speed": "speed"}
+        self._absent = {name: role not in roles for name, role in roles_of.items()}
         self._regimes = sheet.regimes
         self._slowest_m_s = sheet.statistics.slowest_counted_m_s
         # Without a lap distance, speed says how far into the lap the car is; with neither, nobody knows.
@@ -73,7 +76,13 @@ class CarStage:
         for number, linkage in enumerate(self._linkages):
             wheel[:, number] = linkage.to_wheel(damper[:, number])
             wheel_velocity[:, number] = linkage.wheel_velocity(damper[:, number], velocity[:, number])
-        forces = self.loads.process(damper, velocity, block.acceleration_mm_s2, wheel, a_x, a_y)
+        forces = self.loads.process(
+            damper,
+            velocity,
+            block.acceleration_mm_s2,
+            wheel,
+            *(np.zeros(len(values)) if self._absent[role] else values for role, values in (("x", a_x), ("y", a_y))),
+        )
         tyre = self._tyre(forces.load_n, forces.quiet_n, speed)
         return CarBlock(
             first_sample=block.first_sample + rows.start,
@@ -119,8 +128,8 @@ class CarStage:
                 if unknown.any():
                     column[unknown] = quiet_n[unknown, number] - self.loads.static_n[number]
                 column /= rate_n_mm
-            if self._growth_mm[number]:
-                column -= self._growth_mm[number] * np.nan_to_num(speed_m_s / 100.0) ** 2
+            if self._growth_mm[number] and not self._absent["speed"]:
+                column -= self._growth_mm[number] * (speed_m_s / 100.0) ** 2
         return tyre
 
     def _regime(self, a_x: Floats, a_y: Floats) -> Codes:
@@ -128,7 +137,12 @@ class CarStage:
         cornering = np.abs(a_y) / self._regimes.cornering_above_m_s2
         codes = np.where(np.maximum(braking, cornering) <= 1.0, _STRAIGHT, _BRAKING).astype(np.int8)
         codes[(cornering > 1.0) & (cornering >= braking)] = _CORNERING
-        codes[np.isnan(braking) | np.isnan(cornering)] = 0
+        unknown = np.isnan(braking) | np.isnan(cornering)
+        if unknown.any():
+            # One that is beyond its limit says enough, whatever the other is.
+            codes[unknown] = 0
+            codes[unknown & (braking > 1.0)] = _BRAKING
+            codes[unknown & (cornering > 1.0)] = _CORNERING
         return codes
 
     def _place(self, block: Aligned, speed_m_s: Floats, lap_starts: Iterable[int]) -> Floats:

@@ -28,7 +28,8 @@ class CornerForces:
     """Arrays of shape (n_rows, 4), N at the wheel.
 
     `stop_n` is the bump stop's force, `suspension_n` the change from static of all forces, `quiet_n` the same without
-    the damper's (known wherever travel is), `load_n` the wheel's load on the road.
+    the damper's (known wherever travel is), `load_n` the wheel's load on the road. At full droop without a droop stop
+    the load is unknown: damper or links hold what the spring pushes.
     """
 
     stop_n: Floats
@@ -71,6 +72,12 @@ class CornerLoads:
         self._bars_n_mm = (sheet.axle.front.anti_roll_bar_n_mm, sheet.axle.rear.anti_roll_bar_n_mm)
         self.static_n = np.array([corner.static_n for corner in self._corners])
         self._links = LinkLoads(sheet)
+        # Damper travel at which a wheel hangs; a droop stop in the sheet says with what force instead.
+        within_mm = sheet.alerts.top_out.within_mm
+        parts = [sheet.suspension(corner) for corner in CORNERS]
+        self._full_droop_mm = np.array(
+            [-np.inf if part.droop_stop else within_mm - part.travel_to_full_droop_mm for part in parts]
+        )
         frequency = min(_BODY_FROM_HZ, row_rate_hz / 4.0)
         self._high_pass = butter(1, frequency, "high", fs=row_rate_hz)
         self._steady = lfilter_zi(*self._high_pass)
@@ -107,7 +114,10 @@ class CornerLoads:
             load[:, number] = acceleration_mm_s2[:, number] / ratio
         for number, axle in enumerate(AXLES):
             left, right = AXLE_CORNERS[axle]
-            bar = (wheel_mm[:, left] - wheel_mm[:, right]) * (self._bars_n_mm[number] / 2.0)
+            if self._bars_n_mm[number] == 0.0:
+                bar = np.zeros(len(wheel_mm))  # without one an unknown wheel does not reach across
+            else:
+                bar = (wheel_mm[:, left] - wheel_mm[:, right]) * (self._bars_n_mm[number] / 2.0)
             for forces in (whole, quiet):
                 forces[:, left] += bar
                 forces[:, right] -= bar
@@ -121,8 +131,13 @@ class CornerLoads:
                 column *= corner.unsprung_kg
                 column += whole[:, corner_number]
                 column += corner.static_n
+        hangs = damper_mm <= self._full_droop_mm
+        if hangs.any():
+            # What the spring pushes is held by damper or links then; the road may carry anything below it.
+            load[hangs] = np.nan
         self._links.add(load, acceleration_x_m_s2, acceleration_y_m_s2)
-        self._links.add(quiet_load := quiet + self.static_n, acceleration_x_m_s2, acceleration_y_m_s2)
+        quiet_load = quiet + self.static_n
+        self._links.add(quiet_load, np.nan_to_num(acceleration_x_m_s2), np.nan_to_num(acceleration_y_m_s2))
         np.maximum(load, 0.0, out=load)
         np.maximum(quiet_load, 0.0, out=quiet_load)
         return CornerForces(stop, whole, quiet_load, load)
@@ -157,8 +172,8 @@ class LinkLoads:
 
     Lateral: the sprung mass's force at the roll centre's height, and the unsprung mass's at its own. Longitudinal: the
     anti-dive, anti-lift and anti-squat shares of the sprung mass's transfer, and the unsprung masses' transfer. After
-    Barton & Fieldhouse, Automotive Chassis Engineering (2018), p. 174. Where an acceleration is unknown nothing is
-    added: without its channel these parts are missing from the loads.
+    Barton & Fieldhouse, Automotive Chassis Engineering (2018), p. 174. Where an acceleration is unknown so is the load;
+    a log without its channel gives zeros, and these parts are missing from its loads.
     """
 
     def __init__(self, sheet: Sheet) -> None:
@@ -177,7 +192,9 @@ class LinkLoads:
             self._lateral.append(moment / 1000.0 / track_m)
             unsprung_arm += unsprung_kg * axle.unsprung_centre_height_mm / 1000.0
         self.unsprung_n = unsprung_arm / wheelbase_m  # an axle's transfer per m/s2, unsprung and sprung
-        self.sprung_n = (car.mass_kg * car.centre_of_gravity_height_mm / 1000.0 - unsprung_arm) / wheelbase_m
+        whole_arm = car.mass_kg * car.centre_of_gravity_height_mm / 1000.0
+        # Without the centre of gravity's height the sprung part is not known, and left out.
+        self.sprung_n = (whole_arm - unsprung_arm) / wheelbase_m if whole_arm > 0.0 else 0.0
         self._dive, self._lift, self._squat = (
             share / 100.0
             for share in (axles[0].anti_dive_percent, axles[1].anti_lift_percent, axles[1].anti_squat_percent)
@@ -188,13 +205,12 @@ class LinkLoads:
         """Add to loads of shape (n_rows, 4), in place."""
         for number, (left, right) in enumerate(AXLE_CORNERS.values()):
             if self._lateral[number]:
-                gain = np.nan_to_num(acceleration_y_m_s2) * self._lateral[number]
+                gain = acceleration_y_m_s2 * self._lateral[number]
                 load_n[:, left] -= gain
                 load_n[:, right] += gain
         if self._any_x:
-            forward = np.nan_to_num(acceleration_x_m_s2)
             for number, corners in enumerate(AXLE_CORNERS.values()):
-                half = self.axle_n(forward, number) / 2.0
+                half = self.axle_n(acceleration_x_m_s2, number) / 2.0
                 for corner in corners:
                     load_n[:, corner] += half
 

@@ -31,6 +31,9 @@ WIDEST_SHARE: Final = 0.5  # of the value, that its interval may be wide; a wide
 UNDAMPED_SHARE: Final = 0.03
 BAND_KM_H: Final = 10.0
 _CONFIDENCE: Final = 0.95
+NARROW_M2: Final = 0.1  # an interval so narrow is an answer, also when the answer is next to nothing
+# A lap's mean vertical acceleration is near 0; half of gravity is neither that nor a calibration's error.
+_NOT_AT_REST_M_S2: Final = 4.9
 # An intercept is news when it is beyond chance and more than this share of the axle's static load, which is about what
 # fuel and a driver's belongings change.
 _INTERCEPT_SHARE: Final = 0.02
@@ -135,6 +138,12 @@ class DownforceWatch:
             return (
                 f"only {len(windows)} steady windows of {settings.window_s:g} s, "
                 f"{settings.least_windows} are needed{because}"
+            )
+        vertical = self._steady.mean_vertical_m_s2
+        if abs(vertical) > _NOT_AT_REST_M_S2:
+            return (
+                f"vertical acceleration averages {vertical:.1f} m/s2; it must read 0 at rest, upward positive: "
+                "give its column an offset"
             )
         slowest, fastest = float(windows[:, SPEED].min()), float(windows[:, SPEED].max())
         if fastest < settings.least_speed_ratio * slowest:
@@ -242,7 +251,7 @@ def _coefficients(fit: RobustFit, unknown_share: Floats) -> dict[str, Estimate]:
         "total_m2": estimate(total, own[0] + own[1] + 2.0 * shared),
         "front_share": Estimate(),
     }
-    if total != 0.0:
+    if not found["total_m2"].low <= 0.0 <= found["total_m2"].high:  # a share of nothing is no number
         # Delta method: the share's slopes are rear/total^2 and -front/total^2.
         variance = (rear**2 * own[0] + front**2 * own[1] - 2.0 * front * rear * shared) / total**4
         found["front_share"] = estimate(front / total, variance)
@@ -261,7 +270,7 @@ def _too_vague(found: dict[str, Estimate]) -> str:
     for name in ("total", *_AXLES):
         one = found[f"{name}_m2"]
         compared = max(abs(one.value), abs(total.value) / 2.0)
-        if not one.high - one.low <= WIDEST_SHARE * compared:
+        if not one.high - one.low <= max(WIDEST_SHARE * compared, NARROW_M2):
             return (
                 f"the {name} coefficient can only be put between {one.low:.2f} and {one.high:.2f} m2 (95 %): "
                 "more steady running at more speeds is needed"

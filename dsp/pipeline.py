@@ -210,10 +210,13 @@ class Pipeline:
         car = self.car.process(block, trusted, cuts)
         if len(car):
             self.newest_car = car
-        first, starts = block.first_sample, block.starts_stretch
-        ended = self.stops.process(first, trusted, block.velocity_mm_s, starts_stretch=starts)
+        first, starts, velocity = block.first_sample, block.starts_stretch, block.velocity_mm_s
+        # A car that stands on its stops, or hangs on stands, touches nothing that counts.
+        speed = block.side.get("speed")
+        standing = None if speed is None else speed < self.sheet.laps.stopped_below_m_s
+        ended = self.stops.process(first, trusted, velocity, starts_stretch=starts, standing=standing)
         contacts, open_contacts = self._stop_places.process(car, ended, self.stops.open_contacts)
-        ended = self.droops.process(first, trusted, block.velocity_mm_s, starts_stretch=starts)
+        ended = self.droops.process(first, trusted, velocity, starts_stretch=starts, standing=standing)
         top_outs, open_top_outs = self._droop_places.process(car, ended, self.droops.open_contacts)
         for watch in (self.downforce, self.spectra, self.axle_delay):
             watch.process(car)

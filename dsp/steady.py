@@ -8,6 +8,7 @@ decision. Nothing raises; what is unknown in any row refuses the window.
 
 from __future__ import annotations
 
+import math
 from typing import Final
 
 import numpy as np
@@ -103,6 +104,8 @@ class SteadyWindows:
         self.accepted = 0
         # Accepted windows without a channel: lateral is not gated then, longitudinal is the speed's change.
         self.without = {"lateral": 0, "longitudinal": 0, "vertical": 0, "place": 0}
+        # Vertical acceleration over the accepted windows that have it: a sensor that holds gravity shows here.
+        self._vertical_sum = 0.0
         self._store = np.empty((MOST_WINDOWS, 6))
         self._rows = np.empty((_CHANNELS, self.window_rows))
         self._held = 0  # rows of a window that is not yet complete, at the front of the array
@@ -121,6 +124,13 @@ class SteadyWindows:
         if self.accepted <= MOST_WINDOWS:
             return self._store[: self.accepted].copy()
         return np.roll(self._store, -(self.accepted % MOST_WINDOWS), axis=0)
+
+    @property
+    def mean_vertical_m_s2(self) -> float:
+        """Mean vertical acceleration over the accepted windows that have one; NaN when none has."""
+        self.settle()
+        count = self.accepted - self.without["vertical"]
+        return self._vertical_sum / count if count else math.nan
 
     def process(self, block: CarBlock) -> None:
         """Take the next block of the stream."""
@@ -226,6 +236,7 @@ class SteadyWindows:
         no_place = np.isnan(values[_PLACE])
         for name, missing in zip(("longitudinal", "lateral", "vertical", "place"), [*absent, no_place], strict=True):
             self.without[name] += int(np.count_nonzero(missing))
+        self._vertical_sum = float(np.cumsum(np.concatenate(([self._vertical_sum], vertical[taken])))[-1])
         kept = np.empty((len(taken), 6))
         kept[:, PRESSURE] = 0.5 * self.density_kg_m3 * values[_SPEED_SQUARE]
         kept[:, SPEED] = values[_SPEED]

@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from dsp.forces import DroopStopForce, StopForce
-from ingest.chunk import CORNERS, Floats
+from ingest.chunk import CORNERS, Bools, Floats
 from ingest.sheet import Sheet
 from ingest.sheet_parts import Suspension
 
@@ -39,8 +39,10 @@ class Contact:
         It ended because data did.
     continued : bool
         Nothing is known of the sample before it, so that it may be the rest of an earlier one.
+    standing_samples : int
+        Of its samples those at which the car was known to stand.
     impulse_n_s : float
-        Sum of the stop's force over the contact's samples, divided by the rate; NaN where the force or rate is unknown.
+        Sum of the stop's force over the other samples, divided by the rate; NaN where the force or rate is unknown.
     place_m : float
         Distance from the lap's start at its first sample; NaN until the pipeline fills it in, or unknown.
     regime : str
@@ -55,6 +57,7 @@ class Contact:
     peak_force_n: float
     cut_off: bool = False
     continued: bool = False
+    standing_samples: int = 0
     impulse_n_s: float = math.nan
     place_m: float = math.nan
     regime: str = "unknown"
@@ -63,6 +66,11 @@ class Contact:
     def samples(self) -> int:
         """Length in samples."""
         return self.end_sample - self.start_sample
+
+    @property
+    def moving_samples(self) -> int:
+        """Samples of it at which the car was not known to stand."""
+        return self.samples - self.standing_samples
 
 
 class _BumpEnd:
@@ -121,6 +129,7 @@ class StopWatch:
         self._release_mm = self.gap_mm - (sheet.alerts.top_out if droop else sheet.alerts.bump_stop).release_mm
         self._open: list[Contact | None] = [None] * 4
         self._force_sums = np.zeros(4)
+        self._standing: Bools | None = None
         self._last_mm = np.full(4, np.nan)
 
     @property
@@ -134,12 +143,20 @@ class StopWatch:
         return float(self._ends[corner].force_n(depth, None)[0])
 
     def process(
-        self, first_sample: int, travel_mm: Floats, velocity_mm_s: Floats | None = None, *, starts_stretch: bool
+        self,
+        first_sample: int,
+        travel_mm: Floats,
+        velocity_mm_s: Floats | None = None,
+        *,
+        starts_stretch: bool,
+        standing: Bools | None = None,
     ) -> list[Contact]:
         """Take trusted travel and damper velocity, (n_samples, 4); return the contacts that ended, by their end.
 
-        Velocity matters to a stop with hysteresis only; without it its forces are those of closing.
+        Velocity matters to a stop with hysteresis only; without it its forces are those of closing. `standing`, of
+        shape (n_samples,), says where the car is known to stand.
         """
+        self._standing = standing
         ended = self.cut_off() if starts_stretch else []
         if starts_stretch:
             self._last_mm[:] = np.nan
@@ -184,13 +201,21 @@ class StopWatch:
             after = leaves[np.searchsorted(leaves, place) :]
             stop = int(after[0]) if len(after) else len(depth_mm)
             velocity = None if velocity_mm_s is None else velocity_mm_s[place:stop]
-            self._open[corner] = self._extended(contact, depth_mm[place:stop], velocity, first_sample + place)
+            still = None if self._standing is None else self._standing[place:stop]
+            self._open[corner] = self._extended(contact, depth_mm[place:stop], velocity, first_sample + place, still)
             if stop < len(depth_mm):
                 ended.append(self._closed(corner, first_sample + stop, cut_off=bool(np.isnan(depth_mm[stop]))))
             place = stop
         return ended
 
-    def _extended(self, contact: Contact, depth_mm: Floats, velocity_mm_s: Floats | None, first_sample: int) -> Contact:
+    def _extended(
+        self,
+        contact: Contact,
+        depth_mm: Floats,
+        velocity_mm_s: Floats | None,
+        first_sample: int,
+        standing: Bools | None,
+    ) -> Contact:
         if len(depth_mm) == 0:
             return contact
         corner, peak, where = contact.corner, contact.peak_travel_mm, contact.peak_sample
@@ -199,6 +224,10 @@ class StopWatch:
         if deepest > peak * self._sign:
             peak, where = deepest * self._sign, first_sample + place
         force = self._ends[corner].force_n(depth_mm, velocity_mm_s)
+        at_rest = 0
+        if standing is not None and standing.any():
+            at_rest = int(np.count_nonzero(standing))
+            force = np.where(standing, 0.0 * force, force)  # an unknown force stays unknown
         # Added up sample by sample, so that the split does not matter.
         total = float(np.cumsum(np.concatenate(([self._force_sums[corner]], force)))[-1])
         self._force_sums[corner] = total
@@ -208,6 +237,7 @@ class StopWatch:
             peak_sample=where,
             peak_travel_mm=peak,
             peak_force_n=float(np.maximum(contact.peak_force_n, force.max())),
+            standing_samples=contact.standing_samples + at_rest,
             impulse_n_s=total / self._rate_hz,
         )
 

@@ -43,13 +43,18 @@ class StopTally:
     droop: bool = False
 
     def add(self, contact: Contact) -> None:
-        """Count a contact that has ended; the rest of one that was cut off adds time, not a contact."""
+        """Count a contact that has ended; the rest of one that was cut off adds time, not a contact.
+
+        What a car that stands touches is not counted.
+        """
+        if contact.moving_samples == 0:
+            return
         impulse = contact.impulse_n_s
         self.merge(
             StopTally(
                 count=int(not contact.continued),
-                samples=contact.samples,
-                longest_samples=contact.samples,
+                samples=contact.moving_samples,
+                longest_samples=contact.moving_samples,
                 peak_travel_mm=contact.peak_travel_mm,
                 peak_force_n=contact.peak_force_n,
                 impulse_n_s=0.0 if math.isnan(impulse) else impulse,
@@ -134,10 +139,12 @@ class Share:
         """Count contacts with the bump stops, and top-outs, that have ended."""
         for contact in contacts:
             self.stops[contact.corner].add(contact)
-            self.contacts.add(contact)
+            if contact.moving_samples:
+                self.contacts.add(contact)
         for contact in top_outs:
             self.top_outs[contact.corner].add(contact)
-            self.top_out_contacts.add(contact)
+            if contact.moving_samples:
+                self.top_out_contacts.add(contact)
 
     def merge(self, other: Share) -> None:
         """Add everything another share, of later samples, counted."""

@@ -161,8 +161,8 @@ class LoadTally:
 
     @property
     def cross_weight_share(self) -> float:
-        """Mean load of FL and RR over that of all four; NaN when they are never known together."""
-        return _ratio(int(self.together_sum[0] + self.together_sum[3]), int(self.together_sum.sum()))
+        """Mean load of FR and RL over that of all four; NaN when they are never known together."""
+        return _ratio(int(self.together_sum[1] + self.together_sum[2]), int(self.together_sum.sum()))
 
     @property
     def front_share(self) -> float:

@@ -130,7 +130,8 @@ class Sensor(Part):
 class Spring(Part):
     """A coil spring at the damper: a rate, or a table of [damper travel mm, force N].
 
-    `preload_n` is the spring's force at full droop; without it the static weight alone sets the spring's force.
+    `preload_n` is the spring's force at full droop. The weight on the wheel sets the spring's force at static; the
+    preload is held against it by `damperwatch sheet`.
     """
 
     rate_n_mm: RateNmm | None = None

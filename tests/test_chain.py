@@ -7,13 +7,16 @@ import random
 from collections.abc import Iterator
 from typing import Any
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from ingest.chunk import Chunk
+from tests.dsp.helpers import smooth_noise, stream
 from tests.eventful import EVENTFUL_RATE, ROLES, eventful_sheet, eventful_stint, only, records
 from tests.monitored import cut
+from tests.sheets import make_sheet
 
 # Moments of velocity are merged block by block, so they alone may differ in their last digits.
 ROUNDED = {"velocity_rms_mm_s", "velocity_skewness"}
@@ -134,3 +137,72 @@ def test_a_torn_lap_number_is_cut_the_same(seed: int) -> None:
             side["lap_number"][start : start + 20] = torn.randrange(90)
         chunks[place] = Chunk(one.first_sample, one.rate_hz, one.sensors, side, one.gap_before)
     check_same(records(SHEET, pieces(chunks, [13])), records(SHEET, chunks))
+
+
+RICH: dict[str, Any] = {
+    f"axle.{axle}.{key}": value
+    for axle in ("front", "rear")
+    for key, value in {
+        "damper_against_wheel_mm": [[-60, -44], [-20, -15.5], [0, 0], [30, 25.5], [60, 54]],
+        "spring": {"rate_n_mm": 130.0},
+        "bump_stop": {"gap_mm": 8.0, "force": [[0, 0], [5, 300], [20, 3000]], "hysteresis": 0.3},
+        "droop_stop": {"gap_mm": 9.0, "force": [[0, 0], [5, 800]]},
+        "damper": {"curve": [[-300, -1500], [-50, -600], [0, 0], [50, 400], [300, 1100]]},
+        "tyre_rate_n_mm": 250.0,
+        "unsprung_mass_kg": 45.0,
+        "tyre_growth_mm_at_100_m_s": 6.0,
+        "roll_centre_height_mm": 40.0,
+        "unsprung_centre_height_mm": 300.0,
+        "anti_roll_bar_n_mm": 70.0,
+    }.items()
+} | {
+    "car.centre_of_gravity_height_mm": 420.0,
+    "axle.front.anti_dive_percent": 20.0,
+    "platform.nose": {"x_mm": 700.0, "static_height_mm": 80.0, "lowest_mm": 74.0},
+    "downforce.most_lateral_m_s2": 20.0,
+}
+
+
+@functools.cache
+def rich() -> tuple[Any, tuple[Chunk, ...]]:
+    """A sheet with all that can be in it, and two minutes that use it: loads, contacts, downforce, spectra."""
+    sheet = make_sheet(RICH, remove=tuple(f"axle.{axle}.motion_ratio_damper_per_wheel" for axle in ("front", "rear")))
+    rows, rate = 60_000, 500.0
+    time = np.arange(rows) / rate
+    speed = 42.0 + 14.0 * np.sin(time / 6.0)
+    pressed = 0.004 * speed**2 - 6.0  # the air presses the car down with the square of speed
+    travel = np.asfortranarray(smooth_noise(rows, rate, 18.0, 3) * 2.5 + pressed[:, np.newaxis])
+    side = {
+        "speed": speed,
+        "acceleration_longitudinal": 14.0 / 6.0 * np.cos(time / 6.0),
+        "acceleration_lateral": 8.0 * np.sin(time / 3.0),
+        "acceleration_vertical": 0.1 * np.sin(time),
+        "lap_number": np.floor(time / 30.0),
+        "lap_distance": (time % 30.0) * 42.0,
+    }
+    return sheet, tuple(stream(travel, rate, gaps={20_000: 50}, side=side))
+
+
+@functools.cache
+def rich_whole() -> dict[str, Any]:
+    sheet, chunks = rich()
+    return records(sheet, list(chunks), tuple(chunks[0].side), 500.0)
+
+
+def test_the_rich_stint_has_what_it_should() -> None:
+    summary = rich_whole()["summary"]
+    assert summary["downforce"]["reason"] is None
+    assert summary["corners"]["FL"]["bump_stop"]["contacts"] > 10
+    assert summary["corners"]["FL"]["top_out"]["contacts"] > 0
+    assert summary["corners"]["FL"]["spectrum"]["segments"] > 10
+    assert summary["platform"]["nose"]["time_below_limit_s"] > 1.0
+
+
+@settings(max_examples=6, deadline=None)
+@given(lengths=st.lists(st.sampled_from([1, 7, 100, 333, 1000, 4001]), min_size=1, max_size=12))
+def test_any_split_gives_the_same_records_of_the_car(lengths: list[int]) -> None:
+    if sum(lengths) < 50 * len(lengths):
+        lengths = [*lengths, 2000]  # a stint of two minutes sample by sample takes a minute
+    sheet, chunks = rich()
+    found = records(sheet, pieces(list(chunks), lengths), tuple(chunks[0].side), 500.0)
+    check_same(found, rich_whole())

@@ -239,6 +239,8 @@ def test_anti_dive_carries_its_share_of_braking_past_the_springs() -> None:
         (-5.0, 8.0, "cornering"),
         (np.nan, 0.0, "unknown"),
         (0.0, np.nan, "unknown"),
+        (np.nan, 9.0, "cornering"),
+        (-9.0, np.nan, "braking"),
     ],
 )
 def test_the_regime_is_that_of_the_larger_acceleration(a_x: float, a_y: float, name: str) -> None:

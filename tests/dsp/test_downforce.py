@@ -232,9 +232,21 @@ def test_what_the_data_can_not_support_is_refused_in_words(block: CarBlock, word
 
 
 def test_a_car_without_downforce_is_not_given_any() -> None:
-    block = drive(noise_n=50.0)
-    loads = block.suspension_n - on_axles(FRONT_M2 * 0.6 * block.speed_m_s**2, REAR_M2 * 0.6 * block.speed_m_s**2)
-    assert "can only be put between" in found(drive(suspension_n=loads)).reason
+    """A sharp nothing is an answer, though a share of it is none; a blurred one is not."""
+    for noise_n, refused in ((50.0, False), (400.0, True)):
+        block = drive(noise_n=noise_n)
+        loads = block.suspension_n - on_axles(FRONT_M2 * 0.6 * block.speed_m_s**2, REAR_M2 * 0.6 * block.speed_m_s**2)
+        result = found(drive(suspension_n=loads))
+        assert ("can only be put between" in result.reason) == refused
+        if not refused:
+            assert result.total_m2.low < 0.0 < result.total_m2.high
+            assert math.isnan(result.front_share.value)
+
+
+def test_a_vertical_sensor_that_holds_gravity_is_named() -> None:
+    rows = round(150.0 * RATE_HZ)
+    assert found(drive(acceleration_z_m_s2=np.full(rows, 0.3))).reason == ""
+    assert "give its column an offset" in found(drive(acceleration_z_m_s2=np.full(rows, 9.81))).reason
 
 
 def test_limits_on_the_data_are_met_exactly() -> None:

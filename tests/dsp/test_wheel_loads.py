@@ -66,7 +66,7 @@ def test_a_tally_of_tallies_is_the_tally_of_all(rows: int, seed: int, data: Any)
     assert whole.together == len(together)
     if len(together):
         total = together.sum()
-        assert whole.cross_weight_share == pytest.approx((together[:, 0] + together[:, 3]).sum() / total, rel=1e-5)
+        assert whole.cross_weight_share == pytest.approx((together[:, 1] + together[:, 2]).sum() / total, rel=1e-5)
         assert whole.front_share == pytest.approx(together[:, :2].sum() / total, rel=1e-5)
         assert whole.left_share(0) == pytest.approx(together[:, 0].sum() / together[:, :2].sum(), rel=1e-5)
         assert whole.left_share(1) == pytest.approx(together[:, 2].sum() / together[:, 2:].sum(), rel=1e-5)
@@ -93,7 +93,7 @@ def test_nothing_known_is_nothing_told() -> None:
 def test_a_static_car_shows_its_corner_weights() -> None:
     tally = tally_of(np.tile(STATIC, (50, 1)))
     assert [tally.mean_n(corner) for corner in range(4)] == pytest.approx(STATIC.tolist())
-    assert tally.cross_weight_share == pytest.approx((2000.0 + 2400.0) / 9000.0)
+    assert tally.cross_weight_share == pytest.approx((9000.0 - 2000.0 - 2400.0) / 9000.0)
     assert tally.front_share == pytest.approx(4100.0 / 9000.0)
     assert (tally.left_share(0), tally.left_share(1)) == pytest.approx((2000.0 / 4100.0, 2500.0 / 4900.0))
     assert tally.unloaded.tolist() == [0] * 4
