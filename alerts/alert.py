@@ -10,7 +10,7 @@ import math
 from dataclasses import dataclass, field
 from typing import Literal
 
-from alerts.lifecycle import State
+from alerts.lifecycle import Input, Life, State
 
 Priority = Literal["high", "medium", "low"]
 
@@ -44,7 +44,8 @@ class Evidence:
 class Observation:
     """The condition of one alarm from one sample on; an abnormal one carries its evidence.
 
-    `immediate` skips the on-delay: the rule has waited itself.
+    `immediate` skips the on-delay: the rule has waited itself. `learning` goes with an unknown condition: the rule has
+    too little data to judge yet.
     """
 
     sample: int
@@ -53,6 +54,7 @@ class Observation:
     condition: bool | None
     evidence: Evidence | None = None
     immediate: bool = False
+    learning: bool = False
 
 
 @dataclass(frozen=True)
@@ -83,7 +85,7 @@ class Transition:
 
     `announced` says that a person is to be told now: it is news, and nothing suppresses it. `occurrences` counts
     how often the alarm has occurred so far. `evidence` of what occurs or worsens is its own, of any other change
-    that of the alarm's standing.
+    that of the alarm's standing. `who` is the person who acted, empty when nobody did.
     """
 
     sequence: int
@@ -98,6 +100,9 @@ class Transition:
     occurrences: int
     evidence: Evidence | None
     since_s: float | None = None
+    who: str = ""
+    shelved: bool = False
+    out_of_service: bool = False
 
 
 @dataclass
@@ -105,7 +110,8 @@ class Standing:
     """One alarm's present state, for screens.
 
     `evidence` is the newest that was told, or a later one that is worse: an alarm that comes again less badly before
-    anyone has acknowledged it keeps showing the worst. `since_sample` goes with it.
+    anyone has acknowledged it keeps showing the worst. `since_sample` goes with it. `who` acted on the alarm last.
+    A shelved alarm has the sample at which its shelf ends. `learning` says that its rule has too little data yet.
     """
 
     definition: Definition
@@ -116,3 +122,45 @@ class Standing:
     since_sample: int | None = None
     last_change_sample: int | None = None
     occurrences: int = field(default=0)
+    shelved_until_sample: int | None = None
+    out_of_service: bool = False
+    who: str = ""
+    learning: bool = False
+
+    @property
+    def life(self) -> Life:
+        """The full state."""
+        return Life(self.state, self.shelved_until_sample is not None, self.suppressed, self.out_of_service)
+
+
+@dataclass(frozen=True)
+class Remembered:
+    """All of one alarm that must outlive the program. Samples are on the axis of the run that wrote it.
+
+    `told` is what people know of it, `told_abnormal` whether they last knew its condition as abnormal; `pending` is
+    the input that a delay holds back until sample `due`, on `pending_evidence`.
+    """
+
+    key: tuple[str, str]
+    life: Life = field(default_factory=Life)
+    evidence: Evidence | None = None
+    since_sample: int | None = None
+    last_change_sample: int | None = None
+    occurrences: int = 0
+    shelved_until_sample: int | None = None
+    who: str = ""
+    told: tuple[Evidence, ...] = ()
+    told_abnormal: bool = False
+    due: int | None = None
+    pending: Input | None = None
+    pending_evidence: Evidence | None = None
+
+
+@dataclass(frozen=True)
+class Memory:
+    """What a run leaves to the next: its alarms at sample `now`, its rate, and the last transition's number."""
+
+    now: int
+    rate_hz: float
+    sequence: int
+    alarms: tuple[Remembered, ...]

@@ -2,26 +2,32 @@
 
 All that happens is ordered by sample, then by the alarms' fixed order, so that any split of the stream gives the
 same transitions. At one sample observations come before timers: a condition must hold through its delay. A person is
-told of an alarm once, and again when another cause comes up or it is clearly worse than what was told.
+told of an alarm once, and again when another cause comes up or it is clearly worse than what was told. What must
+outlive the program goes out by `remember` and comes back by `restore`; `take_changed` names the alarms it differs for.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
-from alerts.alert import Definition, Evidence, Observation, Standing, Transition
-from alerts.lifecycle import Input, State, abnormal, successor
+from alerts.alert import Definition, Evidence, Memory, Observation, Remembered, Standing, Transition
+from alerts.lifecycle import Input, Life, State, abnormal, follow
 
 # From here an alarm that occurs is news whatever was told before: nothing waits for anybody.
 _AT_REST = frozenset({State.NORMAL, State.LATCHED_ACKNOWLEDGED})
+# Where nothing but a silence changed: said only when there is something to say.
+_BY_DESIGN = frozenset({Input.SUPPRESS, Input.RELEASE})
+# A person who does this knows what the alarm shows.
+_SEEN = frozenset({Input.ACKNOWLEDGE, Input.UNSHELVE})
 
 
 @dataclass
 class _Alarm:
     """One alarm with its timer: the input that is due, when, and on which evidence.
 
-    `told` holds, for each cause, what a person was last told (or acknowledged) since the alarm was last at rest.
+    `told` holds, for each cause, what a person was last told (or acknowledged) since the alarm was last at rest;
+    `told_abnormal` whether the condition was abnormal then.
     """
 
     standing: Standing
@@ -30,12 +36,17 @@ class _Alarm:
     pending: Input | None = None
     evidence: Evidence | None = None
     told: dict[str, Evidence] = field(default_factory=dict)
+    told_abnormal: bool = False
 
     def tell(self) -> None:
         """Note that a person knows what the standing shows."""
         shown = self.standing.evidence
         if shown is not None:
             self.told[shown.cause] = shown
+
+    def timer(self) -> tuple[int | None, Input | None, Evidence | None]:
+        """What is pending; equal before and after when nothing about it changed."""
+        return self.due, self.pending, self.evidence if self.pending else None
 
 
 class Engine:
@@ -67,6 +78,9 @@ class Engine:
             definition.key: _Alarm(Standing(definition), order) for order, definition in enumerate(definitions)
         }
         self._sequence = 0
+        self._now = first_sample
+        self._restored = False
+        self._changed: dict[tuple[str, str], None] = {}
         self._suppresses: dict[tuple[str, str], list[_Alarm]] = {}
         for alarm in self._alarms.values():
             for key in alarm.standing.definition.suppressed_by:
@@ -77,27 +91,126 @@ class Engine:
         """Every alarm's present state, in the fixed order."""
         return [alarm.standing for alarm in self._alarms.values()]
 
+    @property
+    def newest_sample(self) -> int:
+        """The newest sample up to which time has passed."""
+        return max(self.first_sample, self._now - 1)
+
+    @property
+    def timers_run(self) -> bool:
+        """Whether a delay or a shelf is running."""
+        return any(a.due is not None or a.standing.shelved_until_sample is not None for a in self._alarms.values())
+
+    def knows(self, key: tuple[str, str]) -> bool:
+        """Whether there is such an alarm."""
+        return key in self._alarms
+
+    def begin(self, first_sample: int) -> None:
+        """The stream begins: time 0 is here, and what is left of restored delays and shelves runs from here."""
+        shift = first_sample - self.first_sample
+        self.first_sample = first_sample
+        self._now = first_sample
+        if not shift:
+            return
+        for key, alarm in self._alarms.items():
+            kept = self._remembered(key, alarm)
+            moved = _moved(kept, lambda sample: sample + shift)
+            if moved != kept:
+                self._fill(alarm, moved)
+
     def advance(self, observations: Iterable[Observation], until_sample: int) -> list[Transition]:
         """Take all observations before `until_sample` and let time pass up to it; return what changed, in order."""
-        transitions: list[Transition] = []
+        transitions = self._settle() if self._restored else []
         ordered = sorted(observations, key=lambda seen: (seen.sample, self._alarms[seen.kind, seen.where].order))
         for seen in ordered:
             transitions += self._fire(seen.sample)
-            transitions += self._observe(self._alarms[seen.kind, seen.where], seen)
-        return transitions + self._fire(until_sample)
+            alarm = self._alarms[seen.kind, seen.where]
+            before = alarm.timer()
+            transitions += self._observe(alarm, seen)
+            if alarm.timer() != before:
+                self._changed[seen.kind, seen.where] = None
+        transitions += self._fire(until_sample)
+        self._now = max(self._now, until_sample)
+        return transitions
 
-    def tell(self, key: tuple[str, str], happening: Input, sample: int) -> list[Transition]:
-        """A person acknowledges or resets an alarm at a sample."""
-        return self._apply(self._alarms[key], happening, sample)
+    def tell(
+        self, key: tuple[str, str], happening: Input, sample: int, who: str = "", shelve_s: float = 0.0
+    ) -> list[Transition]:
+        """A person acts on an alarm at a sample; a shelf ends `shelve_s` later."""
+        until = sample + max(1, round(shelve_s * self._rate_hz)) if happening is Input.SHELVE else None
+        return self._apply(self._alarms[key], happening, sample, who, until)
+
+    def take_changed(self) -> list[tuple[str, str]]:
+        """Keys of the alarms that `remember` tells otherwise than at the last call."""
+        changed = list(self._changed)
+        self._changed.clear()
+        return changed
+
+    def remember(self, keys: Iterable[tuple[str, str]] | None = None) -> Memory:
+        """What must outlive the program, of some alarms or of all."""
+        chosen = self._alarms if keys is None else keys
+        alarms = tuple(self._remembered(key, self._alarms[key]) for key in chosen)
+        return Memory(self._now, self._rate_hz, self._sequence, alarms)
+
+    def restore(self, memory: Memory) -> list[tuple[str, str]]:
+        """Take up what another run left, before this one's first sample; return the keys that are not known here.
+
+        What was left of a delay or a shelf is left now; what lay back lies as far before the first sample.
+        """
+        scale, unknown = self._rate_hz / memory.rate_hz, []
+        for kept in memory.alarms:
+            alarm = self._alarms.get(kept.key)
+            if alarm is None:
+                unknown.append(kept.key)
+                continue
+            self._fill(alarm, _moved(kept, lambda sample: self.first_sample + round((sample - memory.now) * scale)))
+        self._sequence = max(self._sequence, memory.sequence)
+        self._restored = True
+        return unknown
+
+    def _remembered(self, key: tuple[str, str], alarm: _Alarm) -> Remembered:
+        standing = alarm.standing
+        due, pending, pending_evidence = alarm.timer()
+        return Remembered(
+            key,
+            standing.life,
+            standing.evidence,
+            standing.since_sample,
+            standing.last_change_sample,
+            standing.occurrences,
+            standing.shelved_until_sample,
+            standing.who,
+            tuple(alarm.told.values()),
+            alarm.told_abnormal,
+            due,
+            pending,
+            pending_evidence,
+        )
+
+    def _fill(self, alarm: _Alarm, kept: Remembered) -> None:
+        standing = alarm.standing
+        self._set(standing, kept.life, kept.shelved_until_sample)
+        standing.evidence, standing.since_sample = kept.evidence, kept.since_sample
+        standing.last_change_sample, standing.occurrences = kept.last_change_sample, kept.occurrences
+        standing.who = kept.who
+        alarm.told = {evidence.cause: evidence for evidence in kept.told}
+        alarm.told_abnormal = kept.told_abnormal
+        alarm.due, alarm.pending, alarm.evidence = kept.due, kept.pending, kept.pending_evidence
+        self._changed[kept.key] = None
+
+    def _settle(self) -> list[Transition]:
+        """After a restart: silence or release what the causes, as they stand now, ask for."""
+        self._restored = False
+        return [t for alarm in self._alarms.values() for t in self._suppress(alarm, self.first_sample)]
 
     def _observe(self, alarm: _Alarm, seen: Observation) -> list[Transition]:
         standing = alarm.standing
         if seen.condition is None:
             # Unknown neither trips nor clears: what was pending must be seen again from the start.
             alarm.due = alarm.pending = None
-            standing.condition = None
+            standing.condition, standing.learning = None, seen.learning
             return []
-        standing.condition = seen.condition
+        standing.condition, standing.learning = seen.condition, False
         if seen.condition:
             return self._observe_abnormal(alarm, seen)
         if not abnormal(standing.state):
@@ -135,36 +248,69 @@ class Engine:
         return []
 
     def _fire(self, before_sample: int) -> list[Transition]:
-        """Apply every timer that is due before a sample, earliest first."""
+        """Apply every delay and end of a shelf that is due before a sample, earliest first."""
         transitions: list[Transition] = []
         while True:
-            due = [(a.due, a.order, a) for a in self._alarms.values() if a.due is not None and a.due < before_sample]
+            due: list[tuple[int, int, int, _Alarm]] = []
+            for alarm in self._alarms.values():
+                if alarm.due is not None and alarm.due < before_sample:
+                    due.append((alarm.due, alarm.order, 0, alarm))
+                until = alarm.standing.shelved_until_sample
+                if until is not None and until < before_sample:
+                    due.append((until, alarm.order, 1, alarm))
             if not due:
                 return transitions
-            sample, _, alarm = min(due, key=lambda entry: entry[:2])
-            happening = alarm.pending
+            sample, _, which, alarm = min(due, key=lambda entry: entry[:3])
+            happening: Input | None = Input.SHELF_ENDS
+            if which == 0:
+                happening = alarm.pending
+                alarm.due = alarm.pending = None
+                self._changed[alarm.standing.definition.key] = None
             assert happening is not None
-            alarm.due = alarm.pending = None
             transitions += self._apply(alarm, happening, sample)
 
-    def _apply(self, alarm: _Alarm, happening: Input, sample: int) -> list[Transition]:
+    def _apply(
+        self, alarm: _Alarm, happening: Input, sample: int, who: str = "", until: int | None = None
+    ) -> list[Transition]:
         standing = alarm.standing
-        before = standing.state
-        after = successor(before, happening, latches=standing.definition.latches)
-        worsens = happening is Input.WORSENS and abnormal(before)
-        if after is before and not worsens:
+        before, shelf = standing.life, standing.shelved_until_sample
+        after = follow(before, happening, latches=standing.definition.latches)
+        worsens = happening is Input.WORSENS and abnormal(before.state)
+        if after == before and not worsens and (until is None or until == shelf):
             return []
-        standing.state = after
+        self._changed[standing.definition.key] = None
+        self._set(standing, after, shelf if until is None else until)
+        standing.who = who or standing.who
+        if happening in _BY_DESIGN:
+            missed = not after.silent and alarm.told_abnormal != abnormal(after.state)
+            if after.state is State.NORMAL and not missed:
+                return []
         standing.last_change_sample = sample
-        if happening is Input.ACKNOWLEDGE:
+        if happening in _SEEN:
             alarm.tell()
-        if happening is not Input.OCCURS and not worsens:
-            transitions = [self._transition(standing, happening.value, sample, standing.evidence)]
-        else:
-            transitions = [self._come(alarm, happening, before, sample)]
-        if abnormal(before) != abnormal(after):
-            transitions += self._suppress_others(standing.definition.key, sample)
-        return transitions
+            alarm.told_abnormal = abnormal(after.state)
+        if happening is Input.OCCURS or worsens:
+            return [self._come(alarm, happening, before.state, sample), *self._concern_others(alarm, before, sample)]
+        if happening is Input.SHELF_ENDS and abnormal(after.state):
+            # It was put off, and nobody need remember it.
+            alarm.told.clear()
+        news = before.silent and not after.silent and self._speaks(alarm)
+        told = self._transition(alarm, happening, sample, standing.evidence, announced=news, who=who)
+        return [told, *self._concern_others(alarm, before, sample)]
+
+    @staticmethod
+    def _set(standing: Standing, life: Life, shelved_until_sample: int | None) -> None:
+        standing.state, standing.suppressed, standing.out_of_service = life.state, life.suppressed, life.out_of_service
+        standing.shelved_until_sample = shelved_until_sample if life.shelved else None
+
+    def _speaks(self, alarm: _Alarm) -> bool:
+        """Whether an alarm that is silent no longer has news; then it is told."""
+        standing = alarm.standing
+        shown = standing.evidence
+        news = standing.state is State.UNACKNOWLEDGED and shown is not None and _is_news(shown, alarm.told)
+        if news:
+            alarm.tell()
+        return news
 
     def _come(self, alarm: _Alarm, happening: Input, before: State, sample: int) -> Transition:
         """An alarm occurs or worsens, on the evidence that was pending."""
@@ -176,52 +322,59 @@ class Engine:
                 alarm.told.clear()
                 standing.evidence = None
         # While nobody has acknowledged what was announced, an alarm that comes again is the same news.
-        news = not standing.suppressed and _is_news(evidence, alarm.told)
+        news = not standing.life.silent and _is_news(evidence, alarm.told)
         shown = standing.evidence
         if news or shown is None or shown.cause != evidence.cause or shown.severity <= evidence.severity:
             standing.evidence = evidence
             standing.since_sample = evidence.since_sample
         if news:
             alarm.tell()
-        return self._transition(standing, happening.value, sample, evidence, announced=news)
+        return self._transition(alarm, happening, sample, evidence, announced=news)
 
-    def _suppress_others(self, key: tuple[str, str], sample: int) -> list[Transition]:
-        """Silence, or let speak again, the alarms that this one's change concerns."""
-        transitions = []
-        for alarm in self._suppresses.get(key, []):
-            standing = alarm.standing
-            causes = standing.definition.suppressed_by
-            now = any(abnormal(self._alarms[cause].standing.state) for cause in causes if cause in self._alarms)
-            if now == standing.suppressed:
-                continue
-            standing.suppressed = now
-            if standing.state is not State.NORMAL:
-                shown = standing.evidence
-                news = not now and standing.state is State.UNACKNOWLEDGED
-                news = news and shown is not None and _is_news(shown, alarm.told)
-                if news:
-                    alarm.tell()
-                change = "suppressed" if now else "released"
-                transitions.append(self._transition(standing, change, sample, shown, announced=news))
-        return transitions
+    def _concern_others(self, alarm: _Alarm, before: Life, sample: int) -> list[Transition]:
+        """Silence, or let speak again, the alarms that a change of this one's condition concerns."""
+        standing = alarm.standing
+        if abnormal(before.state) == abnormal(standing.state):
+            return []
+        others = self._suppresses.get(standing.definition.key, [])
+        return [transition for other in others for transition in self._suppress(other, sample)]
+
+    def _suppress(self, alarm: _Alarm, sample: int) -> list[Transition]:
+        causes = alarm.standing.definition.suppressed_by
+        now = any(abnormal(self._alarms[cause].standing.state) for cause in causes if cause in self._alarms)
+        return self._apply(alarm, Input.SUPPRESS if now else Input.RELEASE, sample)
 
     def _transition(
-        self, standing: Standing, change: str, sample: int, evidence: Evidence | None, *, announced: bool = False
+        self,
+        alarm: _Alarm,
+        happening: Input,
+        sample: int,
+        evidence: Evidence | None,
+        *,
+        announced: bool = False,
+        who: str = "",
     ) -> Transition:
         self._sequence += 1
+        standing = alarm.standing
+        life = standing.life
+        if not life.silent:
+            alarm.told_abnormal = abnormal(life.state)
         return Transition(
             sequence=self._sequence,
             sample=sample,
             time_s=self.time_s(sample),
             lap=self._lap_at(sample),
             definition=standing.definition,
-            change=change,
-            state=standing.state,
-            suppressed=standing.suppressed,
+            change=happening.value,
+            state=life.state,
+            suppressed=life.suppressed,
             announced=announced,
             occurrences=standing.occurrences,
             evidence=evidence,
             since_s=None if evidence is None else self.time_s(evidence.since_sample),
+            who=who,
+            shelved=life.shelved,
+            out_of_service=life.out_of_service,
         )
 
     def time_s(self, sample: int) -> float:
@@ -233,3 +386,24 @@ def _is_news(evidence: Evidence, told: dict[str, Evidence]) -> bool:
     """Whether this is another cause than any that was told, or clearly worse than what was told of the same one."""
     known = told.get(evidence.cause)
     return known is None or evidence.severity >= known.severity + known.worse_by
+
+
+def _moved(kept: Remembered, move: Callable[[int], int]) -> Remembered:
+    """The same alarm with all its samples on another axis."""
+
+    def of(sample: int | None) -> int | None:
+        return None if sample is None else move(sample)
+
+    def shown(evidence: Evidence | None) -> Evidence | None:
+        return None if evidence is None else replace(evidence, since_sample=move(evidence.since_sample))
+
+    return replace(
+        kept,
+        evidence=shown(kept.evidence),
+        since_sample=of(kept.since_sample),
+        last_change_sample=of(kept.last_change_sample),
+        shelved_until_sample=of(kept.shelved_until_sample),
+        told=tuple(replace(evidence, since_sample=move(evidence.since_sample)) for evidence in kept.told),
+        due=of(kept.due),
+        pending_evidence=shown(kept.pending_evidence),
+    )

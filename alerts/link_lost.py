@@ -56,6 +56,10 @@ class LinkLost:
             seen.append(Observation(first, *LINK_KEY, condition=False))
         return seen
 
+    def resume(self, where: str) -> None:  # noqa: ARG002
+        """A former run left the link lost: its first sample says that it is back."""
+        self._lost = True
+
     def silence(self, next_sample: int) -> list[Observation]:
         """The watchdog: nothing has come for the silent time since the sample before `next_sample`. Said once."""
         if self._lost:

@@ -1,17 +1,20 @@
 """The whole chain in one object: chunks in, laps and alert transitions out.
 
-Holds the pipeline, the rules and the engine. Any split of the same stream gives the same laps and transitions.
+Holds the pipeline, the rules, the engine and the count of what people were asked. Any split of the same stream, with
+persons' actions at the same samples, gives the same laps and transitions.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 
-from alerts.alert import Definition, Standing, Transition
+from alerts.alert import Definition, Memory, Standing, Transition
 from alerts.asymmetry import LeftRightAsymmetry
 from alerts.bump_stop import BumpStopContact
 from alerts.engine import Engine
+from alerts.lifecycle import Input, State
 from alerts.link_lost import LINK_KEY, LinkLost
+from alerts.noise_budget import NoiseBudget
 from alerts.platform_low import PlatformLow
 from alerts.rule import Rule
 from alerts.sample_rate import SampleRateLow
@@ -23,7 +26,23 @@ from dsp.pipeline import Frame, Pipeline
 from dsp.summary import LapSummary
 from ingest.chunk import Chunk
 from ingest.sheet import Sheet
+from ingest.text import clean
 
+# What a person may do to an alarm.
+ACTIONS = {
+    happening.value: happening
+    for happening in (
+        Input.ACKNOWLEDGE,
+        Input.RESET,
+        Input.SHELVE,
+        Input.UNSHELVE,
+        Input.TAKE_OUT_OF_SERVICE,
+        Input.RETURN_TO_SERVICE,
+    )
+}
+# A shelf is for a stint or a session; what is to be silent for longer is taken out of service.
+LONGEST_SHELF_S = 86_400.0
+_LONGEST_NAME = 40
 _LAPS_REMEMBERED = 16  # enough to name the lap of any sample an alert can still be about
 
 
@@ -71,7 +90,13 @@ class Monitor:
         self._next_sample = 0
         # The newest frame that holds samples: where the car is now, for screens.
         self.latest: Frame | None = None
-        self.announced = 0
+        # What the alarms have asked of people so far.
+        self.noise = NoiseBudget(rate_hz)
+
+    @property
+    def announced(self) -> int:
+        """How often a person was told of something."""
+        return self.noise.announced
 
     def process(self, chunk: Chunk) -> Step:
         """Take a chunk; return what it brought."""
@@ -79,7 +104,8 @@ class Monitor:
             return self._silence()
         if not self._begun and len(chunk):
             self._begun = True
-            self.engine.first_sample = chunk.first_sample
+            self.engine.begin(chunk.first_sample)
+            self.noise = NoiseBudget(self.pipeline.rate_hz, chunk.first_sample)
         if len(chunk):
             self._next_sample = chunk.first_sample + len(chunk)
         return self._take(self.pipeline.process(chunk))
@@ -91,8 +117,64 @@ class Monitor:
             return step
         for seen in self._link.silence(self._next_sample):
             step.transitions += self.engine.advance([seen], seen.sample + 1)
-        self.announced += sum(transition.announced for transition in step.transitions)
+        self.noise.take(step.transitions, self._next_sample)
         return step
+
+    def act(self, key: tuple[str, str], action: str, who: str, *, shelve_s: float | None = None) -> Step:
+        """A person acts on an alarm, at the newest sample that was judged; what changes nothing gives an empty step.
+
+        Parameters
+        ----------
+        key : tuple of str
+            Kind and place.
+        action : str
+            One of `ACTIONS`.
+        who : str
+            The person's name; cut to 40 characters.
+        shelve_s : float or None
+            How long a shelf lasts, in seconds of sample time; other actions don't look at it.
+
+        Raises
+        ------
+        ValueError
+            No such alarm or action, no name, or no usable time for a shelf; one clear sentence.
+        """
+        if not self.engine.knows(key):
+            raise ValueError(f"there is no alarm {clean(' '.join(map(str, key)), 80)!r}")
+        happening = ACTIONS.get(action)
+        if happening is None:
+            raise ValueError(f"{clean(action, 40)!r} is no action; there are {', '.join(ACTIONS)}")
+        name = clean(who, _LONGEST_NAME).strip()
+        if not name:
+            raise ValueError(f"say who it is: {action} needs a name")
+        if happening is Input.SHELVE and (shelve_s is None or not 0.0 < shelve_s <= LONGEST_SHELF_S):
+            raise ValueError(f"a shelf needs an end: more than 0 s, at most {LONGEST_SHELF_S:g} s")
+        sample = self.engine.newest_sample
+        step = Step(transitions=self.engine.tell(key, happening, sample, name, shelve_s or 0.0))
+        self.noise.take(step.transitions, sample + 1)
+        return step
+
+    def restore(self, memory: Memory) -> list[tuple[str, str]]:
+        """Take up the alarms that another run left; return the keys that this car sheet has no alarm for.
+
+        Rules that speak only of changes are told, so that they say how it stands now.
+
+        Raises
+        ------
+        ValueError
+            The stream has begun.
+        """
+        if self._begun:
+            raise ValueError("alarms can be restored only before the first sample")
+        unknown = self.engine.restore(memory)
+        standing = {kept.key for kept in memory.alarms if kept.life.state is not State.NORMAL or kept.pending}
+        for rule in self.rules:
+            resume = getattr(rule, "resume", None)
+            if resume is not None:
+                for definition in rule.definitions:
+                    if definition.key in standing:
+                        resume(definition.where)
+        return unknown
 
     def finish(self) -> Step:
         """End the stream; return what was still on its way."""
@@ -151,5 +233,5 @@ class Monitor:
             step.transitions += self.engine.advance(seen, until)
             # Only now: a torn lap number can begin any number of laps within one frame.
             del self._starts[:-_LAPS_REMEMBERED]
-        self.announced += sum(transition.announced for transition in step.transitions)
+        self.noise.take(step.transitions, frames[-1].next_sample if frames else self.engine.first_sample)
         return step

@@ -77,6 +77,10 @@ class SensorFault:
             seen += self._begin(change) if change.begins else self._end(change.corner, change.fault, change.sample)
         return seen + self._quiet(frame.next_sample)
 
+    def resume(self, where: str) -> None:
+        """A former run left this corner's alarm standing: say how it is from the first sample on."""
+        self._spoken[CORNERS.index(where)] = True
+
     def _interrupted(self, frame: Frame) -> list[Observation]:
         """Unknown from the first missing sample on; from the first new one on, what was so before it."""
         seen: list[Observation] = []

@@ -85,6 +85,11 @@ class StrokeEndRule:
             for corner in CORNERS
         ]
 
+    def resume(self, where: str) -> None:
+        """A former run left this corner's alarm standing: without laps, it clears after the set time from here."""
+        if not self._has_laps:
+            self._still_to_see[CORNERS.index(where)] = self._clear_after
+
     def _judge(
         self, frame: Frame, contacts: Sequence[Contact], laps: Sequence[tuple[LapSummary, list[StopTally]]]
     ) -> list[Observation]:

@@ -8,9 +8,13 @@ from __future__ import annotations
 import os
 import sys
 from pathlib import Path
-from typing import Any, NoReturn
+from typing import TYPE_CHECKING, Any, NoReturn
 
 import click
+
+if TYPE_CHECKING:
+    from console.desk import Desk
+    from ingest.sheet import Sheet
 
 _HELP = {"help_option_names": ["-h", "--help"], "max_content_width": 100}
 
@@ -53,6 +57,7 @@ def cli() -> None:
 @click.option(
     "--reference", type=click.Path(path_type=Path), help="Results directory of a stint to compare left/right with."
 )
+@click.option("--publish", is_flag=True, help="Publish the alerts for the pit wall; the sheet's [pit_wall] says where.")
 @click.option("--picture", type=click.Path(path_type=Path), help="Draw the board to this SVG file.")
 @click.option("--picture-at", type=float, help="Sample time of the picture in seconds; without it the end.")
 @click.option("--plain", is_flag=True, help="Plain lines instead of the board, also in a terminal.")
@@ -64,6 +69,7 @@ def replay(
     results: Path | None,
     overwrite: bool,
     reference: Path | None,
+    publish: bool,
     picture: Path | None,
     picture_at: float | None,
     plain: bool,
@@ -93,7 +99,7 @@ def replay(
     except ValueError:
         raise click.BadParameter('must be a number above 0, or "max"', param_hint="--pace") from None
     sheet = load_sheet(sheet_path)
-    options = ReplayOptions(chosen, results, overwrite, reference)
+    options = ReplayOptions(chosen, results, overwrite, reference, _desk(sheet) if publish else None)
     with_board = not plain and can_show_board()
     with progress_bar(shown=sys.stderr.isatty() and not sys.stdout.isatty()) as report:
         outlet: Outlet = PlainOutlet(click.echo, report)
@@ -123,6 +129,7 @@ def replay(
 @click.option(
     "--reference", type=click.Path(path_type=Path), help="Results directory of a stint to compare left/right with."
 )
+@click.option("--publish", is_flag=True, help="Publish the alerts for the pit wall; the sheet's [pit_wall] says where.")
 @click.option("--seconds", type=click.FloatRange(min=0.1), help="End by itself after this time.")
 @click.option("--plain", is_flag=True, help="Plain lines instead of the board, also in a terminal.")
 @click.option("--no-color", is_flag=True, help="No colour; the NO_COLOR variable does the same.")
@@ -133,6 +140,7 @@ def watch(
     results: Path | None,
     overwrite: bool,
     reference: Path | None,
+    publish: bool,
     seconds: float | None,
     plain: bool,
     no_color: bool,
@@ -154,7 +162,8 @@ def watch(
     from ingest.sheet import load_sheet
 
     sheet = load_sheet(sheet_path)
-    options = WatchOptions(None if no_recording else recordings, results, overwrite, reference, seconds)
+    desk = _desk(sheet) if publish else None
+    options = WatchOptions(None if no_recording else recordings, results, overwrite, reference, seconds, desk)
     outlet: Outlet = PlainOutlet(click.echo)
     if can_show_board() and not plain:
         from console.board_outlet import BoardOutlet
@@ -354,6 +363,54 @@ def sheet(sheet_path: Path) -> None:
 
     for line in sheet_lines(load_sheet(sheet_path)):
         click.echo(line)
+
+
+@cli.command()
+@click.option("--mqtt", "broker", required=True, metavar="HOST[:PORT]", help="The broker.")
+@click.option("--topic", required=True, metavar="PREFIX", help="As topic in the sheet's [pit_wall].")
+@click.option("--user", help="Broker user.")
+@click.option("--password-variable", help="Environment variable that holds the password.")
+@click.option("--plain", is_flag=True, help="Plain lines, also in a terminal.")
+@click.option("--no-color", is_flag=True, help="No colour; the NO_COLOR variable does the same.")
+def wall(broker: str, topic: str, user: str | None, password_variable: str | None, plain: bool, no_color: bool) -> None:
+    """Show the alerts that a monitor publishes, large enough to read across a garage.
+
+    The monitor is "damperwatch watch" or "replay" with --publish. Ctrl-C ends it.
+
+    \b
+    Example:
+      damperwatch wall --mqtt 192.0.2.10:1883 --topic pit/car
+    """
+    from pydantic import ValidationError
+
+    from console.screen import can_show_board
+    from console.wall import wall as run_wall
+    from ingest.sheet_wall import PitWall
+
+    host, colon, port = broker.rpartition(":")
+    try:
+        place = PitWall(
+            host=host if colon else broker,
+            port=int(port) if colon else 1883,
+            topic=topic,
+            user=user,
+            password_variable=password_variable,
+        )
+    except (ValidationError, ValueError) as error:
+        first = error.errors(include_url=False)[0]["msg"] if isinstance(error, ValidationError) else "bad port"
+        raise click.UsageError(f"--mqtt, --topic, --user or --password-variable: {first}") from None
+    raise SystemExit(run_wall(place, click.echo, with_screen=can_show_board() and not plain, no_color=no_color))
+
+
+def _desk(sheet: Sheet) -> Desk:
+    """A desk that publishes where the sheet says; raises SheetError when it says nothing."""
+    from alerts.publisher import Publisher
+    from console.desk import Desk
+    from ingest.errors import SheetError
+
+    if sheet.pit_wall is None:
+        raise SheetError("car sheet", ["pit_wall: is missing; add [pit_wall] with host and topic (docs/pit-wall.md)"])
+    return Desk(Publisher(sheet.pit_wall, sheet.car.name).start(), sheet.car.name)
 
 
 def _run() -> None:

@@ -88,6 +88,7 @@ def describe_transition(transition: Transition) -> dict[str, Any]:
         "priority": definition.priority,
         "announced": transition.announced,
         "suppressed": transition.suppressed,
+        "who": transition.who,
         "occurrences": transition.occurrences,
         "since_s": transition.since_s,
         "measured": None if evidence is None else evidence.measured,
@@ -264,6 +265,7 @@ def _alerts(monitor: Monitor, context: Context) -> dict[str, Any]:
     return {
         "announced": monitor.announced,
         "occurrences": sum(alarm.occurrences for alarm in monitor.standings),
+        "noise": monitor.noise.record(monitor.standings),
         "standing": [
             {
                 "kind": alarm.definition.kind,

@@ -202,6 +202,7 @@ def final_lines(monitor: Monitor, blind: BlindLaps, *, complete: bool) -> Iterat
             )
     yield from _car_lines(monitor, total)
     yield ""
+    yield from _noise_lines(monitor)
     yield from _standing_lines(monitor)
 
 
@@ -266,6 +267,19 @@ def _witness_lines(delays: tuple[AxleDelay, ...], body: BodyTally) -> Iterator[s
     if zeros["verdict"] == "disagree":
         slip_mm = zeros["slip_of_one_wheel_mm"]
         yield f"zeros disagree by about {slip_mm:.0f} mm at one wheel: check them on the flat patch"
+
+
+def _noise_lines(monitor: Monitor) -> Iterator[str]:
+    """More than anyone can attend to is itself something to mend; said only when it was so."""
+    record = monitor.noise.record()
+    if record["floods"]:
+        yield (
+            f"alerts came in a flood for {record['time_in_flood_s']:.0f} s: "
+            f"up to {record['most_in_ten_minutes']} in ten minutes, ten are too many"
+        )
+    for alarm in record["chattering"]:
+        name = f"{kind_name(alarm['kind'])} {clean(alarm['where'], 40)}"
+        yield f"{name} chattered: three times within a minute, {alarm['times']} times over"
 
 
 def _standing_lines(monitor: Monitor) -> Iterator[str]:

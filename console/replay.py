@@ -13,6 +13,7 @@ from pathlib import Path
 
 from alerts.monitor import Monitor, Step
 from console.describe import Context
+from console.desk import Desk
 from console.outlet import Outlet, Place
 from console.pace import Clock, Pacer
 from console.reference import load_reference
@@ -38,6 +39,7 @@ class ReplayOptions:
     results: Path | None = None
     overwrite: bool = False
     reference: Path | None = None
+    desk: Desk | None = None
 
 
 def program_version() -> str:
@@ -63,12 +65,13 @@ def replay(path: Path, sheet: Sheet, outlet: Outlet, options: ReplayOptions, clo
     shown = _Shown(outlet)
     with open_log(path, sheet) as log, Stopping() as stopping:
         writer = None
+        monitor = None
         if options.results is not None:
             writer = ResultsWriter(options.results, overwrite=options.overwrite)
         try:
             monitor = Monitor(sheet, log.rate_hz, log.roles, None if reference is None else reference.asymmetry)
             notes = log.notes if reference is None else (*log.notes, *reference.notes)
-            run = _Run(log, monitor, shown, writer, clean(path.name, 80), notes)
+            run = _Run(log, monitor, shown, writer, clean(path.name, 80), notes, options.desk)
             fault = run.play(Pacer(options.pace, clock), stopping)
             complete = fault is None and stopping.signal is None and not shown.reader_gone
             run.finish(
@@ -78,6 +81,8 @@ def replay(path: Path, sheet: Sheet, outlet: Outlet, options: ReplayOptions, clo
             outlet.close()
             if writer is not None:
                 writer.close()
+            if options.desk is not None:
+                options.desk.close(monitor, "the replay ended")
     if fault is not None:
         raise fault
     if shown.reader_gone:
@@ -121,6 +126,7 @@ class _Run:
         writer: ResultsWriter | None,
         name: str,
         notes: tuple[str, ...],
+        desk: Desk | None = None,
     ) -> None:
         self._log = log
         self._monitor = monitor
@@ -128,6 +134,7 @@ class _Run:
         self._writer = writer
         self._name = name
         self._notes = notes
+        self._desk = desk
         self._first_sample: int | None = None
 
     def play(self, pacer: Pacer, stopping: Stopping) -> LogError | None:
@@ -169,9 +176,15 @@ class _Run:
         self._outlet.end(self._monitor, self._log.counts, complete=complete)
 
     def _give(self, step: Step, time_s: float, pace: float | None) -> None:
-        if self._writer is not None:
-            self._writer.step(step, Context.of(self._monitor))
-        self._outlet.step(self._monitor, step, self._place(time_s, pace))
+        steps = [step]
+        if self._desk is not None:
+            steps += self._desk.look(self._monitor, time_s)
+        for each in steps:
+            if self._desk is not None:
+                self._desk.take(each, self._monitor)
+            if self._writer is not None:
+                self._writer.step(each, Context.of(self._monitor))
+            self._outlet.step(self._monitor, each, self._place(time_s, pace))
 
     def _place(self, time_s: float, pace: float | None) -> Place:
         return Place(self._name, time_s, self._log.progress(), pace, self._log.rate_hz, self._notes)

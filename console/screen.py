@@ -177,9 +177,13 @@ class BoardScreen:
 
     def show(self, view: BoardView) -> None:
         """Draw a view at the terminal's present size."""
+        self.show_board(lambda width, height: render(view, width, height, self._options))
+
+    def show_board(self, make: Callable[[int, int], Board]) -> None:
+        """Draw what `make` gives for the terminal's present columns and rows."""
         begun = self._clock()
         width, height = self._measure()
-        lines = self._lines(render(view, width, height, self._options))
+        lines = self._lines(make(width, height))
         output = []
         if (width, height) != self._size:
             self._size, self._shown = (width, height), []

@@ -15,6 +15,7 @@ import numpy as np
 
 from alerts.monitor import Monitor, Step
 from console.describe import Context
+from console.desk import Desk
 from console.live import ArrivalClock, LiveStatus, count_words
 from console.outlet import Outlet, Place
 from console.reference import Reference, load_reference
@@ -47,6 +48,7 @@ class WatchOptions:
     overwrite: bool = False
     reference: Path | None = None
     seconds: float | None = None
+    desk: Desk | None = None
 
 
 MakeLink = Callable[[LinkLayout, Callable[[Received], None], Inbox], Link]
@@ -99,7 +101,7 @@ def watch(
         recorder = None
         if options.recordings is not None:
             recorder = Recorder(options.recordings, describe_run(sheet, sheet_text, program_version()))
-        run = _Watch(sheet, outlet, writer, recorder, say, reference)
+        run = _Watch(sheet, outlet, writer, recorder, say, reference, options.desk)
         try:
             run.run(link_maker, stopping, options.seconds)
             run.finish(None if options.reference is None else clean(options.reference, 200))
@@ -109,6 +111,8 @@ def watch(
                 writer.close()
             if recorder is not None:
                 recorder.close()
+            if options.desk is not None:
+                options.desk.close(run.monitor, "the watch ended")
     return stopping.exit_code
 
 
@@ -123,6 +127,7 @@ class _Watch:
         recorder: Recorder | None,
         say: Callable[[str], None],
         reference: Reference | None,
+        desk: Desk | None = None,
     ) -> None:
         assert sheet.link is not None
         self._sheet = sheet
@@ -132,6 +137,7 @@ class _Watch:
         self._recorder = recorder
         self._say = say
         self._reference = reference
+        self._desk = desk
         self._counts = LinkCounts()
         self._decoder = make_decoder(self._layout, self._counts)
         self._assembler = Assembler(sheet, self._counts)
@@ -143,6 +149,11 @@ class _Watch:
         self._time_s = 0.0
         self._said = ""
         self._silent_said = False
+
+    @property
+    def monitor(self) -> Monitor | None:
+        """The monitor, once a sample has come."""
+        return self._monitor
 
     def run(self, link_maker: MakeLink, stopping: Stopping, seconds: float | None) -> None:
         """Receive until told to stop."""
@@ -251,9 +262,15 @@ class _Watch:
             self._process(Chunk(0, self._monitor.pipeline.rate_hz, np.empty((0, 4)), silent=True))
         else:
             self._outlet.step(self._monitor, Step(), self._place())
+        if self._desk is not None:
+            link = "" if state.word == "open" else f"link {words}"
+            for step in self._desk.look(self._monitor, self._time_s, age_s, link):
+                self._give(step)
 
     def _give(self, step: Step) -> None:
         assert self._monitor is not None
+        if self._desk is not None:
+            self._desk.take(step, self._monitor)
         if self._writer is not None:
             self._writer.step(step, Context.of(self._monitor))
         if self._recorder is not None:
@@ -282,5 +299,5 @@ class _Watch:
             jitter_s=self._arrivals.jitter_s,
             refused=self._counts.refused,
             recording=recording,
-            fault=fault,
+            fault="; ".join(part for part in (fault, "" if self._desk is None else self._desk.trouble) if part),
         )

@@ -35,3 +35,7 @@ class LinkError(DamperwatchError):
 
 class FrameError(DamperwatchError):
     """Bytes on a link that can't be a frame."""
+
+
+class JournalError(DamperwatchError):
+    """The journal of the alarms can't be used, or is another car's."""

@@ -23,7 +23,7 @@ from typing import Any, TypeVar, cast
 import aiomqtt
 
 from ingest.errors import LinkError
-from ingest.sheet_link import Broker
+from ingest.sheet_broker import BrokerAccess
 from ingest.text import clean
 
 Value = TypeVar("Value")
@@ -35,6 +35,7 @@ _BAD_IDENTIFIER = 133
 _UNSPECIFIED = 128
 _LEAVE_S = 1.0  # to say good-bye to a broker; it would find out by itself
 _GRACE_S = 2.5  # for what is cancelled at the end: saying "offline" and good-bye
+_COMMAND_LINE = "--"  # in place of a part of the sheet: the settings came with the command
 _MOST_PENDING = 1000  # aiomqtt warns about more unacknowledged messages than this
 
 # A logger of our own that nothing leaves: paho and aiomqtt would otherwise write over the board.
@@ -57,6 +58,11 @@ class Access:
     password: str | None = field(repr=False)
     tls: ssl.SSLContext | None
     keep_alive_s: int
+    settings: str = "link.mqtt"
+
+    def option(self, name: str) -> str:
+        """Where a person gives `name`: in a part of the car sheet, or on the command line."""
+        return _option(self.settings, name)
 
     @property
     def where(self) -> str:
@@ -70,10 +76,18 @@ class Message:
 
     payload: bytes
     retained: bool
+    topic: str = ""
 
 
-def prepare(broker: Broker) -> Access:
+def prepare(broker: BrokerAccess, settings: str = "link.mqtt") -> Access:
     """Read the password and the TLS authority.
+
+    Parameters
+    ----------
+    broker : BrokerAccess
+        Where, as whom.
+    settings : str
+        The part of the car sheet that `broker` came from, or "--" for the command line; for messages.
 
     Raises
     ------
@@ -85,8 +99,8 @@ def prepare(broker: Broker) -> Access:
         password = os.environ.get(broker.password_variable)
         if password is None:
             raise LinkError(
-                f"no variable {clean(broker.password_variable)} in the environment; the car sheet says that it holds "
-                "the broker's password (link.mqtt.password_variable)"
+                f"no variable {clean(broker.password_variable)} in the environment; {_sayer(settings)} says that it "
+                f"holds the broker's password ({_option(settings, 'password_variable')})"
             )
     elif broker.password_file is not None:
         try:
@@ -94,7 +108,7 @@ def prepare(broker: Broker) -> Access:
         except (OSError, UnicodeDecodeError) as error:
             raise LinkError(
                 f"can't read the broker's password from {clean(broker.password_file)} ({_reason(error)}); see "
-                "link.mqtt.password_file in the car sheet"
+                f"{_option(settings, 'password_file')}{_in_sheet(settings)}"
             ) from None
     tls = None
     if broker.tls:
@@ -104,9 +118,9 @@ def prepare(broker: Broker) -> Access:
         except OSError as error:  # ssl.SSLError is one too
             raise LinkError(
                 f"can't use {clean(broker.tls_authority_file)} as TLS authority ({_reason(error)}); it must be a PEM "
-                "file, see link.mqtt.tls_authority_file in the car sheet"
+                f"file, see {_option(settings, 'tls_authority_file')}{_in_sheet(settings)}"
             ) from None
-    return Access(broker.host, broker.port, broker.user, password, tls, broker.keep_alive_s)
+    return Access(broker.host, broker.port, broker.user, password, tls, broker.keep_alive_s, settings)
 
 
 class Connection:
@@ -132,10 +146,10 @@ class Connection:
         except aiomqtt.MqttError as error:
             raise ConnectionFault(_why(error, self._access)) from None
 
-    async def publish(self, topic: str, payload: bytes, retain: bool = False) -> None:
-        """Send a message; returns when the broker has acknowledged it."""
+    async def publish(self, topic: str, payload: bytes, retain: bool = False, qos: int = _QOS) -> None:
+        """Send a message; returns when the broker has acknowledged it, or with `qos` 0 when it is on its way."""
         try:
-            await self._answer(self._client.publish(topic, payload, qos=_QOS, retain=retain))
+            await self._answer(self._client.publish(topic, payload, qos=qos, retain=retain))
         except aiomqtt.MqttError as error:
             raise ConnectionFault(_why(error, self._access)) from None
 
@@ -236,6 +250,11 @@ class LoopThread:
         """Run `work` in the loop; the future has its result, and cancelling it cancels the work."""
         return asyncio.run_coroutine_threadsafe(work, self._loop)
 
+    def call(self, what: Callable[[], object]) -> None:
+        """Call `what` in the loop soon; from any thread. A loop that has ended calls nothing more."""
+        with contextlib.suppress(RuntimeError):
+            self._loop.call_soon_threadsafe(what)
+
     def close(self, timeout_s: float) -> None:
         """Cancel what still runs and end the thread, within `timeout_s` seconds or leave it behind."""
         with contextlib.suppress(RuntimeError):  # it has ended already
@@ -300,7 +319,7 @@ def _straight_to(on_message: Callable[[Message], None] | None) -> type[asyncio.Q
     class Straight(asyncio.Queue[aiomqtt.Message]):
         def put_nowait(self, item: aiomqtt.Message) -> None:
             if on_message is not None:
-                on_message(Message(bytes(item.payload), item.retain))
+                on_message(Message(bytes(item.payload), item.retain, str(item.topic)))
 
     return Straight
 
@@ -324,10 +343,11 @@ def _why(error: aiomqtt.MqttError, access: Access) -> str:
     where = clean(access.where)
     for coded in (cause, error):
         if isinstance(coded, aiomqtt.MqttCodeError):
-            return _why_refused(coded, where)
+            return _why_refused(coded, where, access.settings)
     if isinstance(cause, ssl.SSLCertVerificationError):
         return (
-            f"TLS certificate of {where} not trusted ({clean(cause.verify_message)}); see link.mqtt.tls_authority_file"
+            f"TLS certificate of {where} not trusted ({clean(cause.verify_message)}); see "
+            f"{access.option('tls_authority_file')}"
         )
     if isinstance(cause, ssl.SSLError):
         return f"no TLS with {where} ({clean(cause.reason)}); does this port of the broker speak TLS?"
@@ -345,11 +365,24 @@ def _why(error: aiomqtt.MqttError, access: Access) -> str:
     return f"connection to {where} lost ({clean(error)})"
 
 
-def _why_refused(error: aiomqtt.MqttCodeError, where: str) -> str:
+def _option(settings: str, name: str) -> str:
+    return f"--{name.replace('_', '-')}" if settings == _COMMAND_LINE else f"{settings}.{name}"
+
+
+def _in_sheet(settings: str) -> str:
+    return "" if settings == _COMMAND_LINE else " in the car sheet"
+
+
+def _sayer(settings: str) -> str:
+    return "the command line" if settings == _COMMAND_LINE else "the car sheet"
+
+
+def _why_refused(error: aiomqtt.MqttCodeError, where: str, settings: str) -> str:
     code = getattr(error.rc, "value", error.rc)
     if isinstance(error, aiomqtt.exceptions.MqttConnectError):
         if code in _BAD_LOGIN:
-            return f"{where} refused the connection: bad user or password (see link.mqtt in the car sheet)"
+            place = f"{settings} in the car sheet" if settings != _COMMAND_LINE else "--user"
+            return f"{where} refused the connection: bad user or password (see {place})"
         if code == _BAD_IDENTIFIER:
             return f"{where} refused the client identifier (see link.mqtt.client_id in the car sheet)"
         return f"{where} refused the connection ({clean(error)})"

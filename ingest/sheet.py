@@ -36,6 +36,7 @@ from ingest.sheet_parts import (
     within,
 )
 from ingest.sheet_problems import describe_problems
+from ingest.sheet_wall import PitWall
 from ingest.text import clean
 
 _OTHER_LENGTHS = {"metres": 1000.0, "cm": 10.0, "inches": 25.4}
@@ -143,6 +144,7 @@ class Sheet(Part):
     corner: CornerEntries
     log: LogLayout
     link: LinkLayout | None = None
+    pit_wall: PitWall | None = None
     platform: Annotated[dict[str, PlatformPoint], Field(max_length=24, default_factory=dict)]
     air: Air = Air()
     regimes: Regimes = Regimes()

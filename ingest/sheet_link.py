@@ -13,6 +13,7 @@ from typing import Annotated, Literal, Self
 from pydantic import Field, model_validator
 
 from ingest.chunk import CORNERS, SIDE_ROLES
+from ingest.sheet_broker import BrokerAccess
 from ingest.sheet_parts import Part, Positive
 
 COUNTER = "counter"
@@ -30,31 +31,13 @@ class SerialPort(Part):
     baud: Annotated[int, Field(ge=300, le=12_000_000)] = 921_600
 
 
-class Broker(Part):
-    """An MQTT broker and the topic of the samples. The password comes from a variable or a file, never from here."""
+class Broker(BrokerAccess):
+    """An MQTT broker and the topic of the samples."""
 
-    host: Annotated[str, Field(min_length=1, max_length=253)]
-    port: Annotated[int, Field(ge=1, le=65_535)] = 1883
     topic: Annotated[str, Field(min_length=1, max_length=200)]
-    user: Annotated[str, Field(min_length=1, max_length=100)] | None = None
-    password_variable: Annotated[str, Field(min_length=1, max_length=100)] | None = None
-    password_file: Annotated[str, Field(min_length=1, max_length=400)] | None = None
-    tls: bool = False
-    tls_authority_file: Annotated[str, Field(min_length=1, max_length=400)] | None = None
     client_id: Annotated[str, Field(min_length=1, max_length=60)] | None = None
     # Where the broker is told "online", and tells others "offline" when this program dies (its will).
     status_topic: Annotated[str, Field(min_length=1, max_length=200)] | None = None
-    keep_alive_s: Annotated[int, Field(ge=2, le=600)] = 5
-
-    @model_validator(mode="after")
-    def _consistent(self) -> Self:
-        if self.password_variable is not None and self.password_file is not None:
-            raise ValueError("give password_variable or password_file, not both")
-        if (self.password_variable or self.password_file) and self.user is None:
-            raise ValueError("a password needs a user")
-        if self.tls_authority_file is not None and not self.tls:
-            raise ValueError("tls_authority_file needs tls = true")
-        return self
 
 
 class LinkLayout(Part):

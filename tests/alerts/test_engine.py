@@ -491,3 +491,51 @@ def test_agrees_with_a_model_that_looks_at_every_sample(seen: list[bool | None],
             is_abnormal, run = not is_abnormal, 0
             expected.append((sample, "occurs" if is_abnormal else "returns"))
     assert changes(found) == expected
+
+
+# ---------------------------------------------------------------- persons, shelves, restarts
+
+KEY = ("k", "a")
+
+
+def test_a_shelf_is_silent_until_its_end_and_then_says_what_stands() -> None:
+    tested = one()
+    tested.advance([see(0, True)], 1)
+    (shelved,) = tested.tell(KEY, Input.SHELVE, 1, "Ada", 0.1)
+    assert (shelved.who, shelved.shelved, shelved.announced) == ("Ada", True, False)
+    assert told(tested.advance([see(5, True, **OTHER)], 11)) == [(5, "worsens", False)]
+    assert told(tested.advance([], 12)) == [(11, "shelf_ends", True)]
+    assert tested.standings[0].shelved_until_sample is None
+
+
+def test_a_clear_under_a_silence_is_passed_on() -> None:
+    tested = caused("x")
+    tested.advance([see(1, True)], 2)
+    tested.tell(KEY, Input.ACKNOWLEDGE, 2)
+    found = tested.advance([see(3, True, "x"), see(4, False), see(5, False, "x")], 9)
+    assert [(t.change, t.state, t.suppressed) for t in found if t.definition.where == "a"][-1] == (
+        "released",
+        State.NORMAL,
+        False,
+    )
+
+
+def test_out_of_service_is_followed_in_silence() -> None:
+    tested = one()
+    tested.tell(KEY, Input.TAKE_OUT_OF_SERVICE, 0, "Ada")
+    assert told(tested.advance([see(1, True)], 2)) == [(1, "occurs", False)]
+    assert told(tested.tell(KEY, Input.RETURN_TO_SERVICE, 3, "Ada")) == [(3, "return_to_service", True)]
+
+
+def test_what_is_restored_goes_on_with_the_time_that_was_left() -> None:
+    tested = one(off_s=0.2)
+    tested.advance([see(0, True)], 1)
+    tested.tell(KEY, Input.ACKNOWLEDGE, 1, "Ada")
+    tested.tell(KEY, Input.SHELVE, 1, "Ada", 1.0)
+    tested.advance([see(10, False)], 20)
+    again = one(off_s=0.2)
+    assert again.restore(tested.remember()) == []
+    again.begin(5000)
+    standing = again.standings[0]
+    assert (standing.state, standing.who, standing.occurrences) == (State.ACKNOWLEDGED, "Ada", 1)
+    assert changes(again.advance([], 6000)) == [(5010, "returns"), (5081, "shelf_ends")]

@@ -26,6 +26,7 @@ ALERT_FIELDS = {
     "state",
     "priority",
     "announced",
+    "who",
     "suppressed",
     "occurrences",
     "since_s",
@@ -192,7 +193,7 @@ def test_field_names() -> None:
     stint = record["summary"]
     assert {"samples_rejected", "samples_without_reading", "velocity_histogram"} <= set(stint["corners"]["FL"])
     assert stint["format"] == "damperwatch summary"
-    assert set(stint["alerts"]) == {"announced", "occurrences", "standing"}
+    assert set(stint["alerts"]) == {"announced", "occurrences", "noise", "standing"}
     numbers = {name for corner in stint["corners"].values() for name in corner}
     known = ("_mm", "_mm_s", "_s", "_n", "samples_", "share", "skewness", "histogram", "rebound", "stroke", "bump_stop")
     parts = (*known, "top_out", "wheel_load", "damper", "spectrum")

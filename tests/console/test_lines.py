@@ -364,3 +364,19 @@ def test_plain_laps_tell_of_the_platform() -> None:
     for step in steps(monitor, [chunk(flat(1000))]):
         outlet.step(monitor, step, Place("log", 0.0, 0.0, None, RATE))
     assert [line.split("; ")[-1] for line in written] == ["lowest nose 50.0 mm"]
+
+
+def test_a_flood_and_chatter_are_told_at_the_end_and_quiet_is_not() -> None:
+    monitor = Monitor(easy_sheet(), RATE, ())
+    monitor.process(chunk(flat(100)))
+    assert "flood" not in "\n".join(final_lines(monitor, BlindLaps(), complete=True))
+    definition = Definition("sensor", "RL", "high")
+    for second in range(12):
+        told = Transition(
+            second, 100, float(second), "1", definition, "occurs", State.UNACKNOWLEDGED, False, True, 1, None
+        )  # fmt: skip
+        monitor.noise.take([told], 100)
+    lines = list(final_lines(monitor, BlindLaps(), complete=True))
+    assert any(line.startswith("alerts came in a flood for") and "up to 12 in ten minutes" in line for line in lines)
+    assert "sensor RL chattered: three times within a minute, 4 times over" in lines
+    assert max(map(len, lines)) <= 80

@@ -1,0 +1,156 @@
+"""What a pit wall knows of one monitor: messages in, what stands and whether to believe it out. Pure, no connection.
+
+In: messages from anybody below the prefix, and monotonic seconds. Out: alarms by urgency and `trouble`, which is empty
+only when a monitor was heard just now, its samples are fresh and its newest state is here. What is no message of ours
+is counted and forgotten; strings are made safe here.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from typing import Any
+
+from ingest.text import clean
+
+_MOST_BYTES = 100_000
+_SILENT_S = 3.0  # three heartbeats
+_STALE_S = 2.0  # as on the board
+_BEHIND_S = 2.0
+
+
+@dataclass(frozen=True)
+class WallAlarm:
+    """One alarm that stands, in strings safe to show."""
+
+    kind: str
+    where: str
+    priority: str
+    state: str
+    acknowledged: bool
+    who: str
+    since_s: float | None
+    since_lap: str
+    sentence: str
+    check_first: str
+    caution: str
+
+
+class WallBook:
+    """Follows one monitor. `now` is monotonic seconds everywhere."""
+
+    def __init__(self, now: float) -> None:
+        self.alarms: tuple[WallAlarm, ...] = ()
+        self.hidden: tuple[str, ...] = ()
+        self.left_out = 0
+        self.learning = 0
+        self.car = ""
+        self.refused = 0
+        self._begun = now
+        self._broker_lost: float | None = now
+        self._has_state = False
+        self._run = ""
+        self._sequence = -1
+        self._heard: float | None = None
+        self._beat: dict[str, Any] = {}
+        self._beat_run = ""
+        self._behind_since: float | None = None
+        self._stopped: tuple[str, str] | None = None  # run and reason
+
+    def broker(self, *, there: bool, now: float) -> None:
+        """The connection to the broker was made, or is gone."""
+        if there:
+            self._broker_lost = None
+        elif self._broker_lost is None:
+            self._broker_lost = now
+
+    def hear(self, name: str, payload: bytes, now: float) -> None:
+        """Take a message; `name` is its topic below the prefix."""
+        readers = {"state": self._state, "heartbeat": self._heartbeat, "online": self._online}
+        if name not in readers:
+            return
+        try:
+            # What is too long becomes no record at all.
+            record = json.loads(payload[:_MOST_BYTES])
+            if record["format"] != f"damperwatch {name}":
+                record = None
+            readers[name](record, now)
+        except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
+            self.refused += 1
+
+    def trouble(self, now: float) -> str:
+        """Why what is shown may not be so, in a few words; empty when it can be believed."""
+        if self._broker_lost is not None:
+            return f"NO BROKER {now - self._broker_lost:.0f} s"
+        if self._stopped is not None and self._heard is None:
+            return f"MONITOR STOPPED: {self._stopped[1]}"
+        if self._heard is None:
+            return f"NO MONITOR HEARD {now - self._begun:.0f} s"
+        if now - self._heard > _SILENT_S:
+            return f"MONITOR SILENT {now - self._heard:.0f} s"
+        if not self._has_state:
+            return "NO STATE YET"
+        if self._beat_run != self._run:
+            return "MONITOR RESTARTED, NO STATE YET"
+        if self._behind_since is not None and now - self._behind_since > _BEHIND_S:
+            return f"ALERTS BEHIND {now - self._behind_since:.0f} s"
+        age = self._beat["age"]
+        if age is not None and age + now - self._heard > _STALE_S:
+            return f"NO SAMPLES {age + now - self._heard:.0f} s"
+        return str(self._beat["link"])
+
+    @property
+    def quiet(self) -> bool:
+        """Whether the newest state holds no alarm that speaks, and none was left out."""
+        return self._has_state and not self.alarms and not self.left_out
+
+    def _state(self, record: dict[str, Any], now: float) -> None:
+        sequence, run = int(record["sequence"]), clean(record["run"], 60)
+        alarms = tuple(_alarm(entry) for entry in record["alarms"])
+        hidden = tuple(clean(f"{e['kind']} {e['where']}: {e['why']}", 100) for e in record["hidden"])
+        left_out, learning = int(record["left_out"]), int(record["learning"])
+        if run == self._run and sequence < self._sequence:
+            return  # an older one that came late
+        self.alarms, self.hidden, self.left_out, self.learning = alarms, hidden, left_out, learning
+        self.car, self._run, self._sequence, self._has_state = clean(record["car"], 60), run, sequence, True
+        self._follow(now)
+
+    def _heartbeat(self, record: dict[str, Any], now: float) -> None:
+        age = record["sample_age_s"]
+        beat = {
+            "age": None if age is None else float(age),
+            "link": clean(record["link"], 120),
+            "sequence": int(record["sequence"]),
+        }
+        self._beat, self._beat_run, self._heard, self._stopped = beat, clean(record["run"], 60), now, None
+        self._follow(now)
+
+    def _follow(self, now: float) -> None:
+        behind = self._beat_run == self._run and self._beat.get("sequence", -1) > self._sequence
+        self._behind_since = (self._behind_since or now) if behind else None
+
+    def _online(self, record: dict[str, Any], now: float) -> None:
+        run = clean(record["run"], 60)
+        if record["online"] is not False:
+            return
+        # The will of an earlier run may come late, when the next one already speaks.
+        if self._heard is not None and run != self._beat_run and now - self._heard <= _SILENT_S:
+            return
+        self._stopped, self._heard = (run, clean(record["reason"], 100)), None
+
+
+def _alarm(entry: dict[str, Any]) -> WallAlarm:
+    since = entry["since_s"]
+    return WallAlarm(
+        kind=clean(entry["kind"], 60),
+        where=clean(entry["where"], 60),
+        priority=clean(entry["priority"], 10),
+        state=clean(entry["state"], 60),
+        acknowledged=entry["acknowledged"] is True,
+        who=clean(entry["who"], 60),
+        since_s=None if since is None else float(since),
+        since_lap=clean(entry["since_lap"], 20),
+        sentence=clean(entry["sentence"] or "", 400),
+        check_first=clean(entry["check_first"] or "", 400),
+        caution=clean(entry["caution"], 400),
+    )
