@@ -15,6 +15,7 @@ import click
 if TYPE_CHECKING:
     from console.desk import Desk
     from ingest.sheet import Sheet
+    from ingest.sheet_wall import PitWall
 
 _HELP = {"help_option_names": ["-h", "--help"], "max_content_width": 100}
 
@@ -32,6 +33,10 @@ class _Commands(click.Group):
             return super().invoke(ctx)
         except BrokenPipeError:
             raise _ReaderGoneError from None
+
+
+# As in alerts.monitor.ACTIONS, which a test holds this against: importing it would slow --help down.
+_ACTIONS = ("acknowledge", "reset", "shelve", "unshelve", "out_of_service", "return_to_service")
 
 
 @click.group(cls=_Commands, context_settings=_HELP)
@@ -58,6 +63,7 @@ def cli() -> None:
     "--reference", type=click.Path(path_type=Path), help="Results directory of a stint to compare left/right with."
 )
 @click.option("--publish", is_flag=True, help="Publish the alerts for the pit wall; the sheet's [pit_wall] says where.")
+@click.option("--journal", type=click.Path(path_type=Path), help="Keep the alarms in this file over a restart.")
 @click.option("--picture", type=click.Path(path_type=Path), help="Draw the board to this SVG file.")
 @click.option("--picture-at", type=float, help="Sample time of the picture in seconds; without it the end.")
 @click.option("--plain", is_flag=True, help="Plain lines instead of the board, also in a terminal.")
@@ -70,6 +76,7 @@ def replay(
     overwrite: bool,
     reference: Path | None,
     publish: bool,
+    journal: Path | None,
     picture: Path | None,
     picture_at: float | None,
     plain: bool,
@@ -99,7 +106,7 @@ def replay(
     except ValueError:
         raise click.BadParameter('must be a number above 0, or "max"', param_hint="--pace") from None
     sheet = load_sheet(sheet_path)
-    options = ReplayOptions(chosen, results, overwrite, reference, _desk(sheet) if publish else None)
+    options = ReplayOptions(chosen, results, overwrite, reference, _desk(sheet) if publish else None, journal)
     with_board = not plain and can_show_board()
     with progress_bar(shown=sys.stderr.isatty() and not sys.stdout.isatty()) as report:
         outlet: Outlet = PlainOutlet(click.echo, report)
@@ -130,6 +137,7 @@ def replay(
     "--reference", type=click.Path(path_type=Path), help="Results directory of a stint to compare left/right with."
 )
 @click.option("--publish", is_flag=True, help="Publish the alerts for the pit wall; the sheet's [pit_wall] says where.")
+@click.option("--journal", type=click.Path(path_type=Path), help="Keep the alarms in this file over a restart.")
 @click.option("--seconds", type=click.FloatRange(min=0.1), help="End by itself after this time.")
 @click.option("--plain", is_flag=True, help="Plain lines instead of the board, also in a terminal.")
 @click.option("--no-color", is_flag=True, help="No colour; the NO_COLOR variable does the same.")
@@ -141,6 +149,7 @@ def watch(
     overwrite: bool,
     reference: Path | None,
     publish: bool,
+    journal: Path | None,
     seconds: float | None,
     plain: bool,
     no_color: bool,
@@ -163,7 +172,8 @@ def watch(
 
     sheet = load_sheet(sheet_path)
     desk = _desk(sheet) if publish else None
-    options = WatchOptions(None if no_recording else recordings, results, overwrite, reference, seconds, desk)
+    recorded = None if no_recording else recordings
+    options = WatchOptions(recorded, results, overwrite, reference, seconds, desk, journal)
     outlet: Outlet = PlainOutlet(click.echo)
     if can_show_board() and not plain:
         from console.board_outlet import BoardOutlet
@@ -381,15 +391,60 @@ def wall(broker: str, topic: str, user: str | None, password_variable: str | Non
     Example:
       damperwatch wall --mqtt 192.0.2.10:1883 --topic pit/car
     """
-    from pydantic import ValidationError
-
     from console.screen import can_show_board
     from console.wall import wall as run_wall
+
+    place = _pit_wall(broker, topic, user, password_variable)
+    raise SystemExit(run_wall(place, click.echo, with_screen=can_show_board() and not plain, no_color=no_color))
+
+
+@cli.command()
+@click.argument("action", type=click.Choice(_ACTIONS))
+@click.argument("kind")
+@click.argument("where")
+@click.option("--mqtt", "broker", required=True, metavar="HOST[:PORT]", help="The broker.")
+@click.option("--topic", required=True, metavar="PREFIX", help="As topic in the sheet's [pit_wall].")
+@click.option("--name", required=True, help="Who acts; shown on board and wall.")
+@click.option("--shelve-s", type=click.FloatRange(min=0, min_open=True), help="How long a shelf lasts, s of running.")
+@click.option("--user", help="Broker user.")
+@click.option("--password-variable", help="Environment variable that holds the password.")
+def act(
+    action: str,
+    kind: str,
+    where: str,
+    broker: str,
+    topic: str,
+    name: str,
+    shelve_s: float | None,
+    user: str | None,
+    password_variable: str | None,
+) -> None:
+    """Act on one alarm of a monitor that publishes: acknowledge it, reset it, shelve it ...
+
+    KIND and WHERE are those of alerts.jsonl, such as "sensor FL" or "platform_low splitter". The wall shows who did
+    it. The broker's access list decides who may (docs/pit-wall.md).
+
+    \b
+    Examples:
+      damperwatch act acknowledge sensor FL --mqtt 192.0.2.10 --topic pit/car --name Kim
+      damperwatch act shelve bump_stop RL --shelve-s 600 --mqtt 192.0.2.10 --topic pit/car --name Kim
+    """
+    from console.act import Wish
+    from console.act import act as run_act
+
+    place = _pit_wall(broker, topic, user, password_variable)
+    click.echo(run_act(place, Wish(action, kind, where, name, shelve_s)))
+
+
+def _pit_wall(broker: str, topic: str, user: str | None, password_variable: str | None) -> PitWall:
+    """Broker and prefix as the command line gives them."""
+    from pydantic import ValidationError
+
     from ingest.sheet_wall import PitWall
 
     host, colon, port = broker.rpartition(":")
     try:
-        place = PitWall(
+        return PitWall(
             host=host if colon else broker,
             port=int(port) if colon else 1883,
             topic=topic,
@@ -399,7 +454,6 @@ def wall(broker: str, topic: str, user: str | None, password_variable: str | Non
     except (ValidationError, ValueError) as error:
         first = error.errors(include_url=False)[0]["msg"] if isinstance(error, ValidationError) else "bad port"
         raise click.UsageError(f"--mqtt, --topic, --user or --password-variable: {first}") from None
-    raise SystemExit(run_wall(place, click.echo, with_screen=can_show_board() and not plain, no_color=no_color))
 
 
 def _desk(sheet: Sheet) -> Desk:

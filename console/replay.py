@@ -11,6 +11,8 @@ from dataclasses import dataclass
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
+from alerts.journal import Journal
+from alerts.lifecycle import State
 from alerts.monitor import Monitor, Step
 from console.describe import Context
 from console.desk import Desk
@@ -40,6 +42,7 @@ class ReplayOptions:
     overwrite: bool = False
     reference: Path | None = None
     desk: Desk | None = None
+    journal: Path | None = None
 
 
 def program_version() -> str:
@@ -55,23 +58,25 @@ def replay(path: Path, sheet: Sheet, outlet: Outlet, options: ReplayOptions, clo
 
     Raises
     ------
-    LogError, ResultsError
-        The log or a results directory can't be used. A fault in the middle of the log is raised after all before
-        it has been shown and written.
+    LogError, ResultsError, JournalError
+        The log, a results directory or a journal can't be used. A fault in the middle of the log is raised after all
+        before it has been shown and written.
     BrokenPipeError
         Whoever read the outlet has gone; raised after the results, marked as incomplete, have been written.
     """
     reference = None if options.reference is None else load_reference(options.reference, sheet)
     shown = _Shown(outlet)
     with open_log(path, sheet) as log, Stopping() as stopping:
-        writer = None
-        monitor = None
+        writer = journal = monitor = None
         if options.results is not None:
             writer = ResultsWriter(options.results, overwrite=options.overwrite)
         try:
             monitor = Monitor(sheet, log.rate_hz, log.roles, None if reference is None else reference.asymmetry)
             notes = log.notes if reference is None else (*log.notes, *reference.notes)
-            run = _Run(log, monitor, shown, writer, clean(path.name, 80), notes, options.desk)
+            if options.journal is not None:
+                journal = Journal.open(options.journal, sheet.car.name)
+                notes = (*notes, *restored_words(journal, monitor))
+            run = _Run(log, monitor, shown, writer, clean(path.name, 80), notes, options.desk, journal)
             fault = run.play(Pacer(options.pace, clock), stopping)
             complete = fault is None and stopping.signal is None and not shown.reader_gone
             run.finish(
@@ -83,11 +88,26 @@ def replay(path: Path, sheet: Sheet, outlet: Outlet, options: ReplayOptions, clo
                 writer.close()
             if options.desk is not None:
                 options.desk.close(monitor, "the replay ended")
+            if journal is not None:
+                journal.close()
     if fault is not None:
         raise fault
     if shown.reader_gone:
         raise BrokenPipeError
     return stopping.exit_code
+
+
+def restored_words(journal: Journal, monitor: Monitor) -> tuple[str, ...]:
+    """Give a monitor what a former run left; returns lines for people, none when nothing stood."""
+    gone = journal.restore_into(monitor)
+    standing = sum(alarm.state is not State.NORMAL or alarm.life.silent for alarm in monitor.standings)
+    lines = []
+    if standing:
+        lines.append(f"{standing} alarms of the run before stand again (journal)")
+    if gone:
+        names = clean(", ".join(" ".join(key) for key in gone), 120)
+        lines.append(f"left out, since this sheet has no such alarm: {names}")
+    return tuple(lines)
 
 
 class _Shown:
@@ -127,6 +147,7 @@ class _Run:
         name: str,
         notes: tuple[str, ...],
         desk: Desk | None = None,
+        journal: Journal | None = None,
     ) -> None:
         self._log = log
         self._monitor = monitor
@@ -135,6 +156,7 @@ class _Run:
         self._name = name
         self._notes = notes
         self._desk = desk
+        self._journal = journal
         self._first_sample: int | None = None
 
     def play(self, pacer: Pacer, stopping: Stopping) -> LogError | None:
@@ -180,6 +202,8 @@ class _Run:
         if self._desk is not None:
             steps += self._desk.look(self._monitor, time_s)
         for each in steps:
+            if self._journal is not None:
+                self._journal.note(each, self._monitor)
             if self._desk is not None:
                 self._desk.take(each, self._monitor)
             if self._writer is not None:
@@ -187,7 +211,8 @@ class _Run:
             self._outlet.step(self._monitor, each, self._place(time_s, pace))
 
     def _place(self, time_s: float, pace: float | None) -> Place:
-        return Place(self._name, time_s, self._log.progress(), pace, self._log.rate_hz, self._notes)
+        fault = () if self._journal is None or self._journal.fault is None else (self._journal.fault,)
+        return Place(self._name, time_s, self._log.progress(), pace, self._log.rate_hz, (*self._notes, *fault))
 
     @staticmethod
     def _parts(chunk: Chunk, pace: float | None) -> Iterator[Chunk]:

@@ -13,13 +13,14 @@ from pathlib import Path
 
 import numpy as np
 
+from alerts.journal import Journal
 from alerts.monitor import Monitor, Step
 from console.describe import Context
 from console.desk import Desk
 from console.live import ArrivalClock, LiveStatus, count_words
 from console.outlet import Outlet, Place
 from console.reference import Reference, load_reference
-from console.replay import program_version
+from console.replay import program_version, restored_words
 from console.results import ResultsWriter
 from console.stopping import Stopping
 from ingest.assembler import Assembler
@@ -41,7 +42,10 @@ _WAIT_S = 0.05  # longest sleep between looks at the watchdog and the board
 
 @dataclass(frozen=True)
 class WatchOptions:
-    """What the command line chose. `recordings` None records nothing; `seconds` ends the run by itself."""
+    """What the command line chose. `recordings` None records nothing; `seconds` ends the run by itself.
+
+    `journal` keeps the alarms over a restart; None keeps nothing.
+    """
 
     recordings: Path | None
     results: Path | None = None
@@ -49,6 +53,7 @@ class WatchOptions:
     reference: Path | None = None
     seconds: float | None = None
     desk: Desk | None = None
+    journal: Path | None = None
 
 
 MakeLink = Callable[[LinkLayout, Callable[[Received], None], Inbox], Link]
@@ -88,8 +93,8 @@ def watch(
 
     Raises
     ------
-    SheetError, LinkError, ResultsError
-        The sheet has no link, a setting can't work, or a directory can't be used.
+    SheetError, LinkError, ResultsError, JournalError
+        The sheet has no link, the journal is another car's, a setting can't work, or a directory can't be used.
     """
     if sheet.link is None:
         raise SheetError("car sheet", ["link: is missing; add [link] with serial or mqtt (see docs/wiring.md)"])
@@ -98,10 +103,11 @@ def watch(
         writer = None
         if options.results is not None:
             writer = ResultsWriter(options.results, overwrite=options.overwrite)
+        journal = None if options.journal is None else Journal.open(options.journal, sheet.car.name)
         recorder = None
         if options.recordings is not None:
             recorder = Recorder(options.recordings, describe_run(sheet, sheet_text, program_version()))
-        run = _Watch(sheet, outlet, writer, recorder, say, reference, options.desk)
+        run = _Watch(sheet, outlet, writer, recorder, say, reference, options.desk, journal)
         try:
             run.run(link_maker, stopping, options.seconds)
             run.finish(None if options.reference is None else clean(options.reference, 200))
@@ -113,6 +119,8 @@ def watch(
                 recorder.close()
             if options.desk is not None:
                 options.desk.close(run.monitor, "the watch ended")
+            if journal is not None:
+                journal.close()
     return stopping.exit_code
 
 
@@ -128,6 +136,7 @@ class _Watch:
         say: Callable[[str], None],
         reference: Reference | None,
         desk: Desk | None = None,
+        journal: Journal | None = None,
     ) -> None:
         assert sheet.link is not None
         self._sheet = sheet
@@ -138,6 +147,7 @@ class _Watch:
         self._say = say
         self._reference = reference
         self._desk = desk
+        self._journal = journal
         self._counts = LinkCounts()
         self._decoder = make_decoder(self._layout, self._counts)
         self._assembler = Assembler(sheet, self._counts)
@@ -231,6 +241,9 @@ class _Watch:
             roles = self._assembler.roles or ()
             asymmetry = None if self._reference is None else self._reference.asymmetry
             self._monitor = Monitor(self._sheet, chunk.rate_hz, roles, asymmetry)
+            if self._journal is not None:
+                for line in restored_words(self._journal, self._monitor):
+                    self._say(line)
             self._arrivals = ArrivalClock(chunk.rate_hz)
             self._first_sample = chunk.first_sample
             self._outlet.begin(self._monitor, self._place())
@@ -269,6 +282,8 @@ class _Watch:
 
     def _give(self, step: Step) -> None:
         assert self._monitor is not None
+        if self._journal is not None:
+            self._journal.note(step, self._monitor)
         if self._desk is not None:
             self._desk.take(step, self._monitor)
         if self._writer is not None:
@@ -299,5 +314,10 @@ class _Watch:
             jitter_s=self._arrivals.jitter_s,
             refused=self._counts.refused,
             recording=recording,
-            fault="; ".join(part for part in (fault, "" if self._desk is None else self._desk.trouble) if part),
+            fault="; ".join(part for part in (fault, *self._troubles()) if part),
         )
+
+    def _troubles(self) -> tuple[str, str]:
+        """What is wrong on the way to the pit wall, and with the journal."""
+        wall = "" if self._desk is None else self._desk.trouble
+        return wall, "" if self._journal is None else self._journal.fault or ""

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 
 from ingest.sheet import Sheet
+from replay_logs.sensors import UNSEEN
 from replay_logs.stint import Stint
 from replay_logs.underside import Heights, seen_lower_mm, tripping_samples
 from replay_logs.vehicle import AXLES, CORNERS, DIRECTIONS
@@ -74,7 +75,7 @@ def expected_alerts(
             "to_s": fault.end_sample / stint.readings.rate_hz,
         }
         for fault in stint.readings.faults
-        if fault.kind not in {"missing_rows", "null_cells"}
+        if fault.kind not in {"missing_rows", "null_cells"} | UNSEEN
     )
     silent = sheet.alerts.link.silent_after_s
     alerts.extend(

@@ -23,6 +23,8 @@ ROUGHNESS_M3: Final = 10.0e-6
 LONGEST_WAVE_M: Final = 100.0  # slower undulation moves the car as a whole and is left out
 ENVELOPE_M: Final = 0.14  # the tyre's contact patch averages the road over about its own length
 COHERENCE_WAVE_M: Final = 2.5  # waves much longer than this are alike under both tracks
+LINE: Final = 0.25  # a lap's own roughness as a share of the road's short waves, in the mean over laps
+KERBS: Final = 0.13  # standard deviation of the share of a kerb's height that a lap takes
 SEAM_M: Final = 15.0  # a lap's own line fades out towards the finish line, so that laps join
 FLAT_M: Final = 12.0  # the pit box is flat; the road's roughness grows from 0 over this distance
 
@@ -105,6 +107,8 @@ class Road:
     circuit: Circuit
     seed: int
     tracks_mm: Floats = field(init=False)
+    _laps: dict[int, Floats] = field(init=False, default_factory=dict, repr=False)
+    _laps_of: tuple[int, float, float] | None = field(init=False, default=None, repr=False)
 
     def __post_init__(self) -> None:
         self.tracks_mm = track_pair(self.circuit.length_m, np.random.default_rng([self.seed, 1]))
@@ -114,7 +118,7 @@ class Road:
         count = self.tracks_mm.shape[1]
         return np.asarray(np.linspace(0.0, self.circuit.length_m, count + 1), dtype=np.float64)
 
-    def lap_tracks_mm(self, seed: int, lap: int) -> Floats:
+    def lap_tracks_mm(self, seed: int, lap: int, line_share: float = LINE, kerb_scatter: float = KERBS) -> Floats:
         """Both tracks of one lap on `grid_m`, shape (2, n + 1): shared roughness, this lap's line, kerbs."""
         generator = np.random.default_rng([self.seed, 2, seed, lap])
         closed = np.concatenate([self.tracks_mm, self.tracks_mm[:, :1]], axis=1)
@@ -122,14 +126,33 @@ class Road:
         fade = np.clip(np.minimum(grid, grid[-1] - grid) / SEAM_M, 0.0, 1.0)
         line = short_waves(self.circuit.length_m, generator)
         line = np.concatenate([line, line[:, :1]], axis=1)
-        tracks: Floats = closed + generator.uniform(0.15, 0.35) * fade * line
+        tracks: Floats = closed + generator.uniform(0.15, 0.35) * (line_share / LINE) * fade * line
         for kerb in self.circuit.kerbs:
             # How much of the kerb is taken; now and then nearly none.
-            depth = float(np.clip(generator.normal(1.0, 0.13), 0.3, 1.4))
-            tracks[0 if kerb.side == "left" else 1] += depth * kerb_profile_mm(kerb, grid)
+            depth = float(np.clip(generator.normal(1.0, kerb_scatter), 0.3, 1.4))
+            near = slice(*np.searchsorted(grid, [kerb.start_m, kerb.start_m + kerb.length_m]))
+            tracks[0 if kerb.side == "left" else 1, near] += depth * kerb_profile_mm(kerb, grid[near])
         return tracks
 
-    def along_mm(self, travelled_m: Floats, start_m: float, end_m: float, seed: int, behind_m: float) -> Floats:
+    def _kept_lap_mm(self, seed: int, lap: int, line_share: float, kerb_scatter: float) -> Floats:
+        """The same, kept while one stint is asked for: its rear axle takes the laps of its front axle."""
+        if self._laps_of != (seed, line_share, kerb_scatter):
+            self._laps.clear()
+            self._laps_of = (seed, line_share, kerb_scatter)
+        if lap not in self._laps:
+            self._laps[lap] = self.lap_tracks_mm(seed, lap, line_share, kerb_scatter)
+        return self._laps[lap]
+
+    def along_mm(
+        self,
+        travelled_m: Floats,
+        start_m: float,
+        end_m: float,
+        seed: int,
+        behind_m: float,
+        line_share: float = LINE,
+        kerb_scatter: float = KERBS,
+    ) -> Floats:
         """Elevation under one axle along a stint.
 
         Parameters
@@ -142,6 +165,8 @@ class Road:
             The stint's own, for its lines.
         behind_m : float, m
             How far the axle is behind the point whose distance is given.
+        line_share, kerb_scatter : float
+            Of each lap, as in `Scatter`.
 
         Returns
         -------
@@ -156,7 +181,7 @@ class Road:
         bounds = np.flatnonzero(np.diff(laps)) + 1
         for begin, stop in zip([0, *bounds], [*bounds, laps.size], strict=True):
             lap = int(laps[begin])
-            tracks = self.lap_tracks_mm(seed, lap)
+            tracks = self._kept_lap_mm(seed, lap, line_share, kerb_scatter)
             within = place[begin:stop] - lap * length
             for side in range(2):
                 elevation[begin:stop, side] = np.interp(within, grid, tracks[side])

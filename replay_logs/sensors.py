@@ -28,6 +28,9 @@ SLOW_CHANNELS_HZ: Final = 100  # speed and accelerations are sampled at this rat
 ACCELERATION_NOISE_G: Final = 0.012
 SPEED_NOISE_KM_H: Final = 0.03
 GRAVITY_M_S2: Final = 9.80665
+# Wrong readings that look like right ones; together with a step of the zero they last until the end.
+UNSEEN: Final = frozenset({"gain", "zero_drift", "inverted", "swapped_plugs", "swapped_names"})
+LASTING: Final = UNSEEN | {"step_offset"}
 
 
 @dataclass(frozen=True)
@@ -42,6 +45,8 @@ class InjectedFault:
     size_mm: float
     count: int
     samples: tuple[int, ...] = ()
+    factor: float = 1.0
+    other: str = ""
 
 
 @dataclass(frozen=True)
@@ -102,9 +107,8 @@ def read_sensors(sheet: Sheet, settings: StintSettings, seed: int, path: Timelin
     lap = path.lap[::every]
     samples = lap.size
     places = [(fault, *_place(fault, lap, settings.log_rate_hz)) for fault in settings.sensor_faults]
-    for fault, start, _ in places:
-        if fault.kind == "step_offset":
-            travel[start:, CORNERS.index(fault.corner)] += fault.size_mm
+    for fault, start, end in places:
+        _shift_travel(fault, start, end, travel)
     ideal = np.stack([reading_of_travel(sheet.sensor(name), travel[:, i]) for i, name in enumerate(CORNERS)], axis=1)
     noisy = ideal + generator.normal(0.0, NOISE_COUNTS, ideal.shape)
     counts = np.clip(np.rint(noisy), 0, HIGHEST_COUNT).astype(np.int64)
@@ -114,8 +118,12 @@ def read_sensors(sheet: Sheet, settings: StintSettings, seed: int, path: Timelin
     for fault, start, end in places:
         hit = _spoil(fault, start, end, counts, missing, kept, generator)
         count = fault.count if fault.kind in {"spikes", "null_cells"} else 0
-        stop = samples if fault.kind == "step_offset" else end
-        injected.append(InjectedFault(fault.kind, fault.corner, fault.lap, start, stop, fault.size_mm, count, hit))
+        stop = samples if fault.kind in LASTING else end
+        injected.append(
+            InjectedFault(
+                fault.kind, fault.corner, fault.lap, start, stop, fault.size_mm, count, hit, fault.factor, fault.other
+            )
+        )
 
     held = np.arange(samples) // (settings.log_rate_hz // SLOW_CHANNELS_HZ) * (settings.log_rate_hz // SLOW_CHANNELS_HZ)
     slow = every * held
@@ -154,6 +162,27 @@ def _place(fault: SensorFault, lap: Ints, rate_hz: int) -> tuple[int, int]:
     return start, min(start + round(fault.duration_s * rate_hz), lap.size)
 
 
+def _shift_travel(fault: SensorFault, start: int, end: int, travel: Floats) -> None:
+    """Put a fault that acts on the travel into it, in place; others leave it."""
+    if fault.kind not in LASTING:
+        return
+    corner = CORNERS.index(fault.corner)
+    grown = np.ones(len(travel) - start)
+    if end > start:
+        grown = np.minimum(np.arange(grown.size) / (end - start), 1.0)
+    if fault.kind == "step_offset":
+        travel[start:, corner] += fault.size_mm
+    elif fault.kind == "zero_drift":
+        travel[start:, corner] += fault.size_mm * grown
+    elif fault.kind == "gain":
+        travel[start:, corner] *= 1.0 + (fault.factor - 1.0) * grown
+    elif fault.kind == "inverted":
+        travel[start:, corner] *= -1.0
+    elif fault.kind == "swapped_names":
+        pair = [corner, CORNERS.index(fault.other)]
+        travel[start:, pair] = travel[start:, pair[::-1]]
+
+
 def _spoil(
     fault: SensorFault,
     start: int,
@@ -172,6 +201,9 @@ def _spoil(
         counts[start:end, corner] = HIGHEST_COUNT
     elif fault.kind == "short_circuit":
         counts[start:end, corner] = 0
+    elif fault.kind == "swapped_plugs":
+        pair = [corner, CORNERS.index(fault.other)]
+        counts[start:, pair] = counts[start:, pair[::-1]]
     elif fault.kind == "stuck":
         counts[start:end, corner] = counts[start, corner]
     elif fault.kind == "spikes":

@@ -6,12 +6,13 @@ Plain frozen data; laps are counted from 0 (the out-lap), corners are FL FR RL R
 from __future__ import annotations
 
 import zlib
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final, Literal
 
 import numpy as np
 
 from replay_logs.circuit import AIR_KG_M3
+from replay_logs.disturbances import CarFault, FrictionFault, GripChange, Scatter
 
 # Downforce of a closed-roof body with a splitter and a wing, C_z A of each axle.
 DOWNFORCE_AREA_FRONT_M2: Final = 1.05
@@ -45,16 +46,34 @@ class SensorFault:
 
     `kind`: open_circuit and short_circuit (the reading goes to its rail), stuck, spikes (`count` of them within
     `duration_s`), step_offset (`size_mm` of damper travel, until the end), missing_rows (the logger loses all
-    channels), null_cells (`count` single readings). `corner` is empty for missing_rows.
+    channels), null_cells (`count` single readings). `corner` is empty for missing_rows. Until the end last: gain
+    (travel times `factor`, about the travel's zero) and zero_drift (`size_mm`), both growing over `duration_s`;
+    inverted; swapped_plugs (`corner` and `other` are read by each other's calibration) and swapped_names (the
+    calibrations went along).
     """
 
-    kind: Literal["open_circuit", "short_circuit", "stuck", "spikes", "step_offset", "missing_rows", "null_cells"]
+    kind: Literal[
+        "open_circuit",
+        "short_circuit",
+        "stuck",
+        "spikes",
+        "step_offset",
+        "missing_rows",
+        "null_cells",
+        "gain",
+        "zero_drift",
+        "inverted",
+        "swapped_plugs",
+        "swapped_names",
+    ]
     corner: str
     lap: int
     lap_share: float
     duration_s: float = 0.0
     size_mm: float = 0.0
     count: int = 0
+    factor: float = 1.0
+    other: str = ""
 
 
 @dataclass(frozen=True)
@@ -77,7 +96,13 @@ class StintSettings:
         Of the air that makes the downforce.
     road_seed : int or None
         Of the road's roughness alone (its kerbs and each lap's line follow it too); without it the seed given to
-        `simulate`. Pace and noise follow that seed and the name.
+        `simulate`. Pace, traffic and noise follow that seed and the name.
+    scatter : Scatter
+        How laps differ; as given, by pace, line and kerbs alone.
+    grip_changes : tuple of GripChange
+        Pace and downforce of both axles follow them.
+    car_faults : tuple of CarFault
+        What goes wrong with tyres, springs, pushrods, bars and struts.
     """
 
     name: str
@@ -92,6 +117,14 @@ class StintSettings:
     downforce_area_rear_m2: float = DOWNFORCE_AREA_REAR_M2
     air_density_kg_m3: float = AIR_KG_M3
     road_seed: int | None = None
+    scatter: Scatter = field(default_factory=Scatter)
+    grip_changes: tuple[GripChange, ...] = ()
+    car_faults: tuple[CarFault, ...] = ()
+
+    @property
+    def has_friction(self) -> bool:
+        """Whether any strut has friction at any time."""
+        return self.scatter.strut_friction_n > 0.0 or any(isinstance(one, FrictionFault) for one in self.car_faults)
 
     def generator(self, seed: int, purpose: int) -> np.random.Generator:
         """A random generator that depends on the seed, the stint's name and the purpose, and on nothing else."""

@@ -6,6 +6,7 @@ Raises ValueError for a car that the model can't be.
 
 from __future__ import annotations
 
+import dataclasses
 import itertools
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -15,7 +16,8 @@ from numpy.typing import NDArray
 
 from ingest.sheet import Sheet
 from replay_logs.circuit import Circuit, Grip, build_circuit, lap_speed_m_s
-from replay_logs.motion import RATE_HZ, Inputs, block_of, block_starts, integrate
+from replay_logs.effects import pace_change, slipped_mm, tyre_factor
+from replay_logs.motion import RATE_HZ, Inputs, block_of, block_starts, integrate, integrate_damper_travel
 from replay_logs.road import Road
 from replay_logs.sensors import Readings, read_sensors
 from replay_logs.settings import StintSettings
@@ -25,11 +27,13 @@ from replay_logs.vehicle import (
     Element,
     build_elements,
     damper_force_n,
+    damper_travel_of,
     geometry,
+    lightness,
     masses,
     outside_forces,
-    preload_shift,
-    slopes_at,
+    shift_over,
+    slopes_over,
 )
 
 Floats = NDArray[np.float64]
@@ -97,39 +101,118 @@ def simulate_each(sheet: Sheet, settings: Sequence[StintSettings], seed: int, at
     """
     if at_a_time < 1:
         raise ValueError(f"at_a_time must be at least 1, not {at_a_time}")
+    elements = build_elements(sheet, friction=any(one.has_friction for one in settings))
+    for group, timelines, inputs in _driven(sheet, elements, settings, seed, at_a_time):
+        motions = integrate(elements, masses(sheet), inputs)
+        for one, path, driven, motion in zip(group, timelines, inputs, motions, strict=True):
+            yield _finish(sheet, elements, one, seed, path, driven, motion.astype(np.float64))
+
+
+def simulate_readings_each(
+    sheet: Sheet, settings: Sequence[StintSettings], seed: int, at_a_time: int = 16
+) -> Iterator[Readings]:
+    """What the logger wrote in any number of stints, one by one in their order, and nothing else: for large studies.
+
+    As in `simulate_each`, but for one count in a hundred thousand that was on the edge of rounding and is off by one.
+    """
+    if at_a_time < 1:
+        raise ValueError(f"at_a_time must be at least 1, not {at_a_time}")
+    elements = build_elements(sheet, friction=any(one.has_friction for one in settings))
+    travel_of = damper_travel_of(sheet)
+    for group, timelines, inputs in _driven(sheet, elements, settings, seed, at_a_time, small=True):
+        travels = integrate_damper_travel(elements, masses(sheet), inputs, travel_of)
+        for one, path, travel in zip(group, timelines, travels, strict=True):
+            yield read_sensors(
+                sheet, one, seed, path, travel.astype(np.float64) + _pushrod_mm(one, _laps_by_block(path))
+            )
+
+
+def _driven(
+    sheet: Sheet,
+    elements: list[Element],
+    settings: Sequence[StintSettings],
+    seed: int,
+    at_a_time: int,
+    small: bool = False,
+) -> Iterator[tuple[Sequence[StintSettings], list[Timeline], list[Inputs]]]:
+    """Paths and inputs of `at_a_time` stints after the other; with `small` in half the memory."""
     circuit = build_circuit()
-    flying = lap_speed_m_s(circuit, Grip(mass_kg=sheet.car.mass_kg))
-    elements = build_elements(sheet)
+    grip = Grip(mass_kg=sheet.car.mass_kg)
+    frictions = {1.0, *(change.friction_scale for one in settings for change in one.grip_changes)}
+    flying = {
+        scale: lap_speed_m_s(circuit, dataclasses.replace(grip, friction=grip.friction * scale)) for scale in frictions
+    }
     for begin in range(0, len(settings), at_a_time):
         group = settings[begin : begin + at_a_time]
         timelines = [
-            drive_stint(circuit, flying, one.timed_laps, one.generator(seed, 10), RATE_HZ, one.standing_s)
+            drive_stint(
+                circuit,
+                flying[1.0],
+                one.timed_laps,
+                one.generator(seed, 10),
+                RATE_HZ,
+                one.standing_s,
+                one.scatter.pace,
+                pace_change(circuit, flying, one, seed),
+            )
             for one in group
         ]
         seeds = [seed if one.road_seed is None else one.road_seed for one in group]
         roads = {one: Road(circuit, one) for one in set(seeds)}
-        inputs = [
-            _inputs(sheet, elements, circuit, one, roads[road_seed], path)
-            for one, road_seed, path in zip(group, seeds, timelines, strict=True)
-        ]
-        motions = integrate(elements, masses(sheet), inputs)
-        for one, path, driven, motion in zip(group, timelines, inputs, motions, strict=True):
-            yield _finish(sheet, elements, one, seed, path, driven, motion.astype(np.float64))
+        inputs = []
+        for one, road_seed, path in zip(group, seeds, timelines, strict=True):
+            driven = _inputs(sheet, elements, circuit, one, roads[road_seed], path)
+            if small:
+                driven = dataclasses.replace(
+                    driven, road_mm=driven.road_mm.astype(np.float32), forces=driven.forces.astype(np.float32)
+                )
+            inputs.append(driven)
+        yield group, timelines, inputs
 
 
 def _inputs(
     sheet: Sheet, elements: list[Element], circuit: Circuit, settings: StintSettings, road: Road, path: Timeline
 ) -> Inputs:
     """What drives the model through one stint."""
+    scatter = settings.scatter
     axles = [
-        road.along_mm(path.travelled_m, path.start_m, path.end_m, settings.own_seed, behind)
+        road.along_mm(
+            path.travelled_m, path.start_m, path.end_m, settings.own_seed, behind, scatter.line, scatter.kerbs
+        )
         for behind in (0.0, geometry(sheet).wheelbase_m)
     ]
-    starts = block_starts(path.lap.size)
     part_of_lap = path.lap + path.lap_distance_m / circuit.length_m
-    slopes = np.stack([slopes_at(elements, settings, float(part_of_lap[start])) for start in starts])
-    forces = outside_forces(sheet, settings, path.speed_m_s, path.acceleration_x_m_s2, path.acceleration_y_m_s2)
-    return Inputs(np.concatenate(axles, axis=1), forces, preload_shift(elements, settings), slopes)
+    of_block = part_of_lap[block_starts(path.lap.size)]
+    forces = outside_forces(
+        sheet,
+        settings,
+        path.speed_m_s,
+        path.acceleration_x_m_s2,
+        path.acceleration_y_m_s2,
+        part_of_lap,
+        # By block, as the tyre's slope: the two make one force.
+        tyre_factor(settings, of_block)[block_of(path.lap.size)],
+    )
+    return Inputs(
+        np.concatenate(axles, axis=1),
+        forces,
+        shift_over(elements, settings, of_block),
+        slopes_over(elements, settings, of_block),
+        lightness(sheet, settings, of_block),
+    )
+
+
+def _laps_by_block(path: Timeline) -> Floats:
+    """The (fractional) lap that the model's slopes and shifts follow at every sample."""
+    length = build_circuit().length_m
+    starts = block_starts(path.lap.size)
+    laps = path.lap[starts] + path.lap_distance_m[starts] / length
+    return np.asarray(laps[block_of(path.lap.size)], dtype=np.float64)
+
+
+def _pushrod_mm(settings: StintSettings, laps: Floats) -> Floats:
+    """What slipped pushrods add to damper travel, shape (n, 4), mm."""
+    return np.asarray(-slipped_mm(settings, laps, "pushrod"), dtype=np.float64)
 
 
 def _finish(
@@ -147,7 +230,8 @@ def _finish(
     wheel_velocity = (motion[:, 10:14] - motion[:, 7:10] @ lift) * 1000.0
     parts = [sheet.suspension(name) for name in CORNERS]
     ratio = np.array([part.motion_ratio_damper_per_wheel for part in parts], dtype=np.float64)
-    travel, velocity = wheel * ratio, wheel_velocity * ratio
+    laps = _laps_by_block(path)
+    travel, velocity = wheel * ratio + _pushrod_mm(settings, laps), wheel_velocity * ratio
     squash = driven.road_mm - motion[:, 3:7] * 1000.0
     rates = np.array([part.tyre_rate_n_mm for part in parts], dtype=np.float64)
     loads = np.array([sheet.static_load_n(name) for name in CORNERS])
@@ -165,7 +249,7 @@ def _finish(
         damper_velocity_mm_s=velocity,
         wheel_travel_mm=wheel,
         tyre_squash_mm=squash,
-        wheel_load_n=np.maximum(loads + rates * squash, 0.0),
+        wheel_load_n=np.maximum((loads + rates * squash) * tyre_factor(settings, laps), 0.0),
         bump_stop_force_n=stop_force,
         damper_force_n=damper_force_n(elements, driven.slopes, block_of(len(velocity)), velocity),
         readings=read_sensors(sheet, settings, seed, path, travel),

@@ -6,6 +6,7 @@ rate. The car stands in its box, leaves part-way round the lap, runs its laps, a
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
@@ -63,8 +64,13 @@ def drive_stint(
     generator: np.random.Generator,
     rate_hz: float,
     standing_s: float,
+    pace_scatter: float = PACE_SCATTER,
+    pace_change: Callable[[Floats], Floats] | None = None,
 ) -> Timeline:
-    """Drive out-lap, `timed_laps` and in-lap; `standing_s` of standing still at each end."""
+    """Drive out-lap, `timed_laps` and in-lap; `standing_s` of standing still at each end.
+
+    `pace_change` gives a factor on speed at distances driven, m.
+    """
     length = circuit.length_m
     start, end = PIT_EXIT_M, (timed_laps + 2) * length - PIT_BOX_BEFORE_LINE_M
     place = np.linspace(start, end, round((end - start) / STEP_M) + 1)
@@ -73,11 +79,13 @@ def drive_stint(
     speed = np.interp(within, closed, np.append(flying_speed_m_s, flying_speed_m_s[0]))
 
     # Pace changes on the straight around the line.
-    paces = 1.0 + PACE_SCATTER * np.clip(generator.normal(size=timed_laps + 2), -2.0, 2.0)
+    paces = 1.0 + pace_scatter * np.clip(generator.normal(size=timed_laps + 2), -2.0, 2.0)
     paces[[0, -1]] *= OUT_AND_IN_PACE
     middles = np.arange(1, timed_laps + 2) * length
     knots = np.concatenate([[start], np.stack([middles - PACE_BLEND_M, middles + PACE_BLEND_M], axis=1).ravel(), [end]])
     speed = speed * np.interp(place, knots, np.repeat(paces, 2))
+    if pace_change is not None:
+        speed = speed * pace_change(place)
 
     out, home = place - start, end - place
     calm = (place > start + PIT_LANE_M) & (place < end - PIT_LANE_M)

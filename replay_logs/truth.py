@@ -6,15 +6,18 @@ README of this folder). Everything comes from the true motion at the simulation'
 
 from __future__ import annotations
 
+import dataclasses
 from typing import Any
 
 import numpy as np
 
 from ingest.sheet import Sheet
 from replay_logs.circuit import build_circuit
+from replay_logs.disturbances import Scatter
 from replay_logs.expected import expected_alerts
 from replay_logs.forces import contacts_of, damper_energy_j, loads_of_lap, stops_of_lap, top_outs_of
 from replay_logs.runs import Bools, Floats
+from replay_logs.settings import StintSettings
 from replay_logs.stint import Stint
 from replay_logs.underside import Heights, heights_of, points_of_lap, seen_lower_mm, stretches_below
 from replay_logs.vehicle import AXLES, CORNERS, DIRECTIONS
@@ -83,10 +86,24 @@ def truth_of(sheet: Sheet, stint: Stint) -> dict[str, Any]:
                 "size_mm": fault.size_mm,
                 "samples": list(fault.samples),
             }
+            | ({"factor": fault.factor} if fault.kind == "gain" else {})
+            | ({"other": fault.other} if fault.other else {})
             for fault in readings.faults
         ],
         "expected_alerts": expected_alerts(sheet, stint, laps, contacts, heights),
-    }
+    } | _disturbed(settings)
+
+
+def _disturbed(settings: StintSettings) -> dict[str, Any]:
+    """Scatter, grip changes and faults other than the dampers', as they were asked for; nothing where none was."""
+    found: dict[str, Any] = {}
+    if settings.scatter != Scatter():
+        found["scatter"] = dataclasses.asdict(settings.scatter)
+    if settings.grip_changes:
+        found["grip_changes"] = [dataclasses.asdict(one) for one in settings.grip_changes]
+    if settings.car_faults:
+        found["car_faults"] = [{"kind": type(one).__name__} | dataclasses.asdict(one) for one in settings.car_faults]
+    return found
 
 
 def _counted(sheet: Sheet, stint: Stint) -> Bools:

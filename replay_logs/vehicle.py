@@ -19,6 +19,16 @@ from numpy.typing import NDArray
 from ingest.sheet import Axle, Sheet
 from ingest.sheet_parts import Suspension
 from replay_logs.circuit import GRAVITY_M_S2
+from replay_logs.disturbances import FRICTION_FULL_AT_M_S
+from replay_logs.effects import (
+    added_mass_kg,
+    bar_factor,
+    damping_factor,
+    downforce_factor,
+    friction_n,
+    slipped_mm,
+    tyre_factor,
+)
 from replay_logs.settings import StintSettings
 
 Floats = NDArray[np.float64]
@@ -118,8 +128,11 @@ def spring_slack_m(sheet: Sheet, corner: str) -> float:
     return carried_n / part.motion_ratio_damper_per_wheel / (part.spring.rate_n_mm * 1e3)
 
 
-def build_elements(sheet: Sheet) -> list[Element]:
-    """Every spring, stop, damper segment, bar and tyre of the car as piecewise-linear elements."""
+def build_elements(sheet: Sheet, friction: bool = False) -> list[Element]:
+    """Every spring, stop, damper segment, bar and tyre of the car as piecewise-linear elements.
+
+    With `friction` four more, whose slope is 0 until a stint's settings give them a force.
+    """
     if left_out := unsimulated(sheet):
         raise ValueError(f"the simulated car has no {', '.join(left_out)}")
     shape = geometry(sheet)
@@ -186,6 +199,13 @@ def build_elements(sheet: Sheet) -> list[Element]:
         difference = (wheel[left] - wheel[left + 1]) / 2.0
         twist[:7] = difference
         elements.append(Element("bar", left, twist, -np.inf, np.inf, bar * 1e3, -2.0 * difference))
+    for corner, name in enumerate(CORNERS) if friction else ():
+        ratio = sheet.suspension(name).motion_ratio_damper_per_wheel
+        assert isinstance(ratio, float)
+        velocity = np.zeros(19)
+        velocity[7:14] = ratio * wheel[corner]
+        full = FRICTION_FULL_AT_M_S
+        elements.append(Element("friction", corner, velocity, -full, full, 0.0, -ratio * wheel[corner]))
     return elements
 
 
@@ -195,30 +215,82 @@ def masses(sheet: Sheet) -> Floats:
     return np.array([geometry(sheet).sprung_mass_kg, PITCH_INERTIA_KG_M2, ROLL_INERTIA_KG_M2, *wheels])
 
 
-def outside_forces(sheet: Sheet, settings: StintSettings, speed_m_s: Floats, a_x: Floats, a_y: Floats) -> Floats:
+def damper_travel_of(sheet: Sheet) -> Floats:
+    """Damper travel = positions @ this, shape (7, 4), mm per m and rad; before any pushrod slips."""
+    ratio = np.array([sheet.suspension(name).motion_ratio_damper_per_wheel for name in CORNERS], dtype=np.float64)
+    return np.concatenate([-geometry(sheet).lift, np.eye(4)]) * ratio * 1e3
+
+
+def lightness(sheet: Sheet, settings: StintSettings, laps: Floats) -> Floats | None:
+    """Sprung mass of the sheet over the one with the fuel of each lap, for heave alone, shape (n, 7); None without.
+
+    The tank is near the sprung mass's centre, so pitch and roll inertia stay.
+    """
+    added = added_mass_kg(settings, laps)
+    if not added.any():
+        return None
+    sprung = geometry(sheet).sprung_mass_kg
+    factor = np.ones((laps.size, 7))
+    factor[:, 0] = sprung / (sprung + added)
+    return factor
+
+
+def outside_forces(
+    sheet: Sheet,
+    settings: StintSettings,
+    speed_m_s: Floats,
+    a_x: Floats,
+    a_y: Floats,
+    laps: Floats | None = None,
+    tyre_rate_factor: Floats | None = None,
+) -> Floats:
     """Generalised forces of air and inertia, shape (n, 7), N and N m.
 
     Downforce acts at the axle lines; the car's whole mass is accelerated at the height of its centre of gravity.
+    With `laps`, shape (n,), fuel's weight and inertia and changes of downforce come in; with `tyre_rate_factor`,
+    shape (n, 4), what a softer tyre no longer carries at its static squash.
     """
     shape = geometry(sheet)
     pressure = 0.5 * settings.air_density_kg_m3 * speed_m_s**2
+    if settings.grip_changes and laps is not None:
+        pressure = pressure * downforce_factor(settings, laps)
     front, rear = pressure * settings.downforce_area_front_m2, pressure * settings.downforce_area_rear_m2
-    arm = sheet.car.mass_kg * sheet.car.centre_of_gravity_height_mm / 1e3
+    added: Floats | float = 0.0 if laps is None else added_mass_kg(settings, laps)
+    arm = (sheet.car.mass_kg + added) * sheet.car.centre_of_gravity_height_mm / 1e3
     forces = np.zeros((speed_m_s.size, 7))
-    forces[:, 0] = -(front + rear)
+    forces[:, 0] = -(front + rear) - added * GRAVITY_M_S2
     forces[:, 1] = front * shape.x_m[0] + rear * shape.x_m[2] - arm * a_x
     forces[:, 2] = arm * a_y
+    if tyre_rate_factor is not None:
+        static = np.array([sheet.static_load_n(name) for name in CORNERS])
+        forces[:, 3:7] += (tyre_rate_factor - 1.0) * static
     return forces
 
 
 def slopes_at(elements: list[Element], settings: StintSettings, lap: float) -> Floats:
     """Slope of every element for one stint at a (fractional) lap, its faults applied, shape (n_elements,)."""
-    slopes = np.array([element.slope for element in elements])
+    return np.asarray(slopes_over(elements, settings, np.array([lap]))[0], dtype=np.float64)
+
+
+def slopes_over(elements: list[Element], settings: StintSettings, laps: Floats) -> Floats:
+    """Slope of every element at (fractional) laps of shape (n,), faults and scatter applied, shape (n, n_elements)."""
+    slopes = np.repeat(np.array([[element.slope for element in elements]]), laps.size, axis=0)
     for fault in settings.damper_faults:
-        scale = fault.scale_at(lap)
+        scale = np.array([fault.scale_at(float(lap)) for lap in laps])
         for i, element in enumerate(elements):
             if element.corner == CORNERS.index(fault.corner) and element.kind in fault.directions:
-                slopes[i] *= scale
+                slopes[:, i] *= scale
+    damping, tyre = damping_factor(settings, laps), tyre_factor(settings, laps)
+    bars, friction = bar_factor(settings, laps), friction_n(settings, laps)
+    for i, element in enumerate(elements):
+        if element.kind in DIRECTIONS:
+            slopes[:, i] *= damping
+        elif element.kind == "tyre":
+            slopes[:, i] *= tyre[:, element.corner]
+        elif element.kind == "bar":
+            slopes[:, i] *= bars[:, element.corner // 2]
+        elif element.kind == "friction":
+            slopes[:, i] = friction[:, element.corner] / FRICTION_FULL_AT_M_S
     return slopes
 
 
@@ -226,6 +298,19 @@ def preload_shift(elements: list[Element], settings: StintSettings) -> Floats:
     """Constant to add to what each element reads: lowered spring platforms, shape (n_elements,), m."""
     lowered = np.asarray(settings.platform_lowered_mm, dtype=np.float64) / 1e3
     return np.array([-lowered[e.corner] if e.kind == "spring" else 0.0 for e in elements])
+
+
+def shift_over(elements: list[Element], settings: StintSettings, laps: Floats) -> Floats:
+    """The same with what slips during the stint, at (fractional) laps of shape (n,), shape (n, n_elements), m."""
+    shift = np.repeat(preload_shift(elements, settings)[None], laps.size, axis=0)
+    platform = slipped_mm(settings, laps, "platform") / 1e3
+    pushrod = slipped_mm(settings, laps, "pushrod") / 1e3
+    for i, element in enumerate(elements):
+        if element.kind == "spring":
+            shift[:, i] -= platform[:, element.corner]
+        if element.kind in {"spring", "bump stop", "metal"}:
+            shift[:, i] -= pushrod[:, element.corner]
+    return shift
 
 
 def damper_force_n(elements: list[Element], slopes: Floats, block: NDArray[np.int64], velocity_mm_s: Floats) -> Floats:

@@ -12,13 +12,14 @@ import pyarrow.csv
 import pyarrow.parquet as pq
 import pytest
 
+from alerts.journal import Journal
 from alerts.monitor import Monitor, Step
 from console.board_outlet import PictureOutlet
 from console.outlet import Place, PlainOutlet
 from console.pace import Clock
 from console.replay import ReplayOptions, replay
 from console.results import ALERTS, LAPS, SUMMARY
-from ingest.errors import LogError, ResultsError
+from ingest.errors import JournalError, LogError, ResultsError
 from ingest.log_counts import LogCounts
 from ingest.sheet import load_sheet
 from tests.console.logs import CAR, EVENTFUL, eventful_log, log_file, read_lines, rows, sheet_file, strict
@@ -277,3 +278,27 @@ def test_a_reference_of_another_car_is_refused(tmp_path: Path) -> None:
     other = load_sheet(sheet_file(tmp_path, CAR.replace("Test mule", "Other mule"), "other.toml"))
     with pytest.raises(ResultsError, match="of the car Test mule, but the sheet is of Other mule"):
         replay(log, other, Recorder(), ReplayOptions(reference=tmp_path / "ref"), HandClock().clock)
+
+
+def test_a_journal_lets_the_next_run_go_on_where_this_one_stood(tmp_path: Path) -> None:
+    log = eventful_log(tmp_path)
+    kept = tmp_path / "alarms.journal"
+    first, second = Recorder(), Recorder()
+    replay(log, EVENTFUL, first, ReplayOptions(None, tmp_path / "one", journal=kept), HandClock().clock)
+    stood = strict((tmp_path / "one" / SUMMARY).read_text())["alerts"]["standing"]
+    assert stood
+    replay(log, EVENTFUL, second, ReplayOptions(None, tmp_path / "two", journal=kept), HandClock().clock)
+    assert any("of the run before stand again" in note for note in second.places[0].notes)
+    assert not any("stand again" in note for note in first.places[0].notes)
+    again = strict((tmp_path / "two" / SUMMARY).read_text())["alerts"]["standing"]
+    occurrences = {(one["kind"], one["where"]): one["occurrences"] for one in stood}
+    more = [one["occurrences"] - occurrences.get((one["kind"], one["where"]), 0) for one in again]
+    assert min(more) >= 0  # what never cleared did not occur again
+    assert max(more) > 0
+
+
+def test_another_cars_journal_stops_the_run_before_it_begins(tmp_path: Path) -> None:
+    Journal.open(tmp_path / "other.journal", "Another car").close()
+    options = ReplayOptions(journal=tmp_path / "other.journal")
+    with pytest.raises(JournalError, match="is the journal of Another car"):
+        replay(eventful_log(tmp_path), EVENTFUL, Recorder(), options, HandClock().clock)
