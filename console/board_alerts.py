@@ -112,5 +112,7 @@ def _state(alert: AlertView) -> str:
 def _since(alert: AlertView, glyphs: Glyphs) -> str:
     if alert.since_s is None:
         return ""
+    if alert.since_s < 0.0:  # a journal brought it over from the run before
+        return "since before this run"
     lap = f"lap {safe(alert.since_lap, glyphs)}, " if alert.since_lap else ""
     return f"since {lap}{clock(alert.since_s, glyphs)}"

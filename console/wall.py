@@ -113,6 +113,8 @@ def _entry(alarm: WallAlarm, width: int, glyphs: Glyphs) -> list[Text]:
         told = f"acknowledged by {alarm.who}" if alarm.who else "acknowledged"
     lap = f"lap {alarm.since_lap}, " if alarm.since_lap else ""
     since = f"  since {lap}{clock(alarm.since_s, glyphs)}" if alarm.since_s is not None else ""
+    if alarm.since_s is not None and alarm.since_s < 0.0:  # a journal brought it over from the run before
+        since = "  since before this run"
     head = f"{alarm.priority.upper()}  {kind_name(alarm.kind)} {alarm.where}  {told}{since}"
     lines = [pieces((line, style)) for line in wrap(safe(head, glyphs), width, glyphs)]
     words = f"{alarm.sentence}. Check first: {alarm.check_first}" if alarm.check_first else alarm.sentence

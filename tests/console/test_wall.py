@@ -105,3 +105,9 @@ def test_a_screen_has_its_size_and_shows_the_worst_first(width: int, height: int
         assert "more" in text
         assert "CAUTION" in text
         assert "NOT ACKNOWLEDGED" in text
+
+
+def test_an_alarm_of_the_run_before_has_no_time_in_this_one() -> None:
+    found = screen(healthy(alarm("RR", since_s=-83.0)), 0.5)
+    assert any("since before this run" in line for line in found)
+    assert not any("-1:" in line for line in found)
