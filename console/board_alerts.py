@@ -25,7 +25,8 @@ def alerts(view: BoardView, width: int, height: int, glyphs: Glyphs) -> list[Tex
     lines = [title(words, width, glyphs, f"{waiting} not acknowledged" if waiting else "")]
     caution = any(alert.caution for alert in view.alerts)
     ends = [pieces((line, STRONG)) for line in wrap(_CAUTION, width, glyphs)] if caution else []
-    ends += _suppressed(view, width, glyphs)
+    ends += _named("suppressed, its sensor is in doubt", "suppressed", view.suppressed, width, glyphs)
+    ends += _named("put aside", "put aside", view.put_aside, width, glyphs)
     room = height - 1 - len(ends)
     if not view.alerts:
         return [*lines, pieces("none"), *ends][:height]
@@ -33,16 +34,15 @@ def alerts(view: BoardView, width: int, height: int, glyphs: Glyphs) -> list[Tex
     return [*lines, *body, *ends][:height]
 
 
-def _suppressed(view: BoardView, width: int, glyphs: Glyphs) -> list[Text]:
-    """One or two lines: the cause stands above, so names are enough, then a count."""
-    if not view.suppressed:
+def _named(title: str, short: str, which: tuple[str, ...], width: int, glyphs: Glyphs) -> list[Text]:
+    """One or two lines of alarms that are kept quiet: the cause is known, so names are enough, then a count."""
+    if not which:
         return []
-    names = [safe(name, glyphs) for name in view.suppressed]
+    names = [safe(name, glyphs) for name in which]
     for kept in range(len(names), -1, -1):
         more = len(names) - kept
         listed = ", ".join(names[:kept]) + (f" and {more} more" if more and kept else "")
-        text = f"suppressed, its sensor is in doubt: {listed}" if kept else f"suppressed: {more} alerts"
-        lines = wrap(text, width, glyphs, indent=2)
+        lines = wrap(f"{title}: {listed}" if kept else f"{short}: {more} alerts", width, glyphs, indent=2)
         if len(lines) <= 2 or not kept:
             return [pieces(line) for line in lines]
     return []

@@ -88,6 +88,8 @@ def describe_transition(transition: Transition) -> dict[str, Any]:
         "priority": definition.priority,
         "announced": transition.announced,
         "suppressed": transition.suppressed,
+        "shelved": transition.shelved,
+        "out_of_service": transition.out_of_service,
         "who": transition.who,
         "occurrences": transition.occurrences,
         "since_s": transition.since_s,
@@ -261,7 +263,12 @@ def _histogram(bins: Bins, counts: Ints, joined: int, edges_name: str) -> dict[s
 
 
 def _alerts(monitor: Monitor, context: Context) -> dict[str, Any]:
-    standing = [alarm for alarm in monitor.standings if alarm.state is not State.NORMAL]
+    # What a person put aside is listed whatever its state: nothing may be forgotten there.
+    standing = [
+        alarm
+        for alarm in monitor.standings
+        if alarm.state is not State.NORMAL or alarm.life.shelved or alarm.life.out_of_service
+    ]
     return {
         "announced": monitor.announced,
         "occurrences": sum(alarm.occurrences for alarm in monitor.standings),
@@ -273,6 +280,9 @@ def _alerts(monitor: Monitor, context: Context) -> dict[str, Any]:
                 "state": alarm.state.value,
                 "abnormal": abnormal(alarm.state),
                 "suppressed": alarm.suppressed,
+                "shelved_until_s": _time_or_none(alarm.shelved_until_sample, context),
+                "out_of_service": alarm.out_of_service,
+                "who": alarm.who,
                 "occurrences": alarm.occurrences,
                 "since_s": _time_or_none(alarm.since_sample, context),
                 "sentence": None if alarm.evidence is None else alarm.evidence.sentence,

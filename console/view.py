@@ -184,6 +184,8 @@ class BoardView:
     alerts: tuple[AlertView, ...]
     suppressed: tuple[str, ...]
     car_now: CarView = field(default_factory=CarView)
+    # Alarms that a person keeps quiet, whatever their state, with how and who.
+    put_aside: tuple[str, ...] = ()
 
 
 _RANK = {"high": 0, "medium": 1, "low": 2}
@@ -221,10 +223,21 @@ def take_view(monitor: Monitor, trends: Trends, status: LinkStatus) -> BoardView
         suppressed=tuple(
             f"{kind_name(s.definition.kind)} {s.definition.where}"
             for s in monitor.standings
-            if s.suppressed and s.state is not State.NORMAL
+            if s.suppressed and s.state is not State.NORMAL and not _put_aside(s)
+        ),
+        put_aside=tuple(
+            f"{kind_name(s.definition.kind)} {s.definition.where} ({words})"
+            for s in monitor.standings
+            if (words := _put_aside(s))
         ),
         car_now=take_car(pipeline, trends.downforce, stale=_is_stale(status)),
     )
+
+
+def _put_aside(standing: Standing) -> str:
+    """How a person keeps an alarm quiet, and who; empty when nobody does."""
+    how = "out of service" if standing.out_of_service else "shelved" if standing.life.shelved else ""
+    return f"{how}, {standing.who}" if how and standing.who else how
 
 
 def _is_stale(status: LinkStatus) -> bool:
@@ -319,11 +332,11 @@ def _asymmetry(monitor: Monitor, trends: Trends, stint: Share) -> AsymmetryView:
 
 
 def _alerts(monitor: Monitor, trends: Trends) -> tuple[AlertView, ...]:
-    """Alerts that stand and nothing suppresses: by priority, then unacknowledged first, then the newest.
+    """Alerts that stand and nothing silences: by priority, then unacknowledged first, then the newest.
 
     New is what was announced last; what happens to an alert after that does not move it.
     """
-    speaking = [s for s in monitor.standings if s.state is not State.NORMAL and not s.suppressed]
+    speaking = [s for s in monitor.standings if s.state is not State.NORMAL and not s.life.silent]
     speaking.sort(
         key=lambda s: (
             _RANK[s.definition.priority],

@@ -28,6 +28,8 @@ ALERT_FIELDS = {
     "announced",
     "who",
     "suppressed",
+    "shelved",
+    "out_of_service",
     "occurrences",
     "since_s",
     "measured",

@@ -11,7 +11,9 @@ from alerts.alert import Definition, Standing, Transition
 from alerts.lifecycle import State
 from alerts.monitor import Monitor
 from console.board import render
+from console.board_alerts import alerts
 from console.car_view import DownforceKept, take_car
+from console.paint import BLOCKS
 from console.trends import LAPS_KEPT, Trends
 from console.view import LinkStatus, take_view
 from dsp.asymmetry import Asymmetry
@@ -236,6 +238,18 @@ def test_suppressed_alerts_do_not_speak() -> None:
     view = take_view(monitor, Trends(), STATUS)
     assert view.alerts == ()
     assert view.suppressed == ("bump stop FR",)
+
+
+def test_what_a_person_put_aside_is_listed_and_does_not_speak() -> None:
+    monitor = make_monitor()
+    monitor.act(("bump_stop", "FR"), "shelve", "Kim", shelve_s=60.0)
+    monitor.act(("sensor", "RL"), "out_of_service", "Ada")
+    standing(monitor, "bump_stop", "FR").state = State.UNACKNOWLEDGED
+    view = take_view(monitor, Trends(), STATUS)
+    assert view.alerts == ()
+    assert view.put_aside == ("sensor RL (out of service, Ada)", "bump stop FR (shelved, Kim)")
+    shown = [line.plain for line in alerts(view, 60, 12, BLOCKS)]
+    assert any(line.startswith("put aside: sensor RL (out of service, Ada)") for line in shown)
 
 
 RIDE_HEIGHTS = {"car.ride_height_front_mm": 80.0, "car.ride_height_rear_mm": 100.0}
