@@ -79,14 +79,16 @@ async def _ask(access: Access, prefix: str, level: str, wish: Wish, wait_s: floa
                 raise ActError(f"no monitor has published anything below {prefix}; is --topic right?")
             identifier = uuid.uuid4().hex
             try:
-                command = Command(
-                    id=identifier,
-                    run=str(run["run"]),
-                    kind=wish.kind,
-                    where=wish.where,
-                    action=wish.action,  # type: ignore[arg-type]  # checked by the model itself
-                    who=wish.who,
-                    shelve_s=wish.shelve_s,
+                command = Command.model_validate(
+                    {
+                        "id": identifier,
+                        "run": str(run["run"]),
+                        "kind": wish.kind,
+                        "where": wish.where,
+                        "action": wish.action,
+                        "who": wish.who,
+                        "shelve_s": wish.shelve_s,
+                    }
                 )
             except ValidationError as error:
                 first = error.errors(include_input=False, include_url=False)[0]
