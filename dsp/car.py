@@ -56,7 +56,6 @@ class CarStage:
         roles_of = {"x": "acceleration_longitudinal", "y": "acceleration_lateral", "speed": "speed"}
         self._absent = {name: role not in roles for name, role in roles_of.items()}
         self._regimes = sheet.regimes
-        self._slowest_m_s = sheet.statistics.slowest_counted_m_s
         # Without a lap distance, speed says how far into the lap the car is; with neither, nobody knows.
         self._measures = "lap_distance" not in roles and "speed" in roles
         self._driven_m = np.nan
