@@ -13,6 +13,7 @@ import numpy as np
 from alerts.alert import Transition
 from alerts.lifecycle import State, abnormal
 from alerts.monitor import Monitor
+from alerts.payload import transition_record
 from console.describe_car import (
     balance,
     body_record,
@@ -28,7 +29,7 @@ from console.describe_car import (
 )
 from dsp.asymmetry import of_corners
 from dsp.body import BodyMotion
-from dsp.damper_work import dampers_work
+from dsp.damper_work import DamperWork, dampers_work
 from dsp.histogram import Bins, regroup
 from dsp.statistics import TRAVEL_BINS, VELOCITY_BINS
 from dsp.summary import LapSummary, Share
@@ -74,32 +75,9 @@ class Context:
 
 
 def describe_transition(transition: Transition) -> dict[str, Any]:
-    """One line of alerts.jsonl."""
-    definition, evidence = transition.definition, transition.evidence
-    return {
-        "sequence": transition.sequence,
-        "sample": transition.sample,
-        "time_s": transition.time_s,
-        "lap": transition.lap,
-        "kind": definition.kind,
-        "where": definition.where,
-        "change": transition.change,
-        "state": transition.state.value,
-        "priority": definition.priority,
-        "announced": transition.announced,
-        "suppressed": transition.suppressed,
-        "shelved": transition.shelved,
-        "out_of_service": transition.out_of_service,
-        "who": transition.who,
-        "occurrences": transition.occurrences,
-        "since_s": transition.since_s,
-        "measured": None if evidence is None else evidence.measured,
-        "limit": None if evidence is None else evidence.limit,
-        "unit": None if evidence is None else evidence.unit,
-        "sentence": None if evidence is None else evidence.sentence,
-        "check_first": None if evidence is None else evidence.check_first,
-        "caution": definition.caution,
-    }
+    """One line of alerts.jsonl: what the pit wall is sent, and the silences that a person chose."""
+    silences = {"shelved": transition.shelved, "out_of_service": transition.out_of_service}
+    return transition_record(transition) | silences
 
 
 def describe_lap(lap: LapSummary, context: Context) -> dict[str, Any]:
@@ -117,7 +95,7 @@ def describe_lap(lap: LapSummary, context: Context) -> dict[str, Any]:
         "samples_received": lap.share.received,
         "samples_idle": lap.share.idle,
         "samples_lost": lap.missing_samples,
-        "corners": {c: _corner(lap.share, number, context) for number, c in enumerate(CORNERS)},
+        "corners": _corners(lap.share, context),
         "platform": _platform(lap.share, context),
         "asymmetry": _asymmetry(lap.share),
         "body": body_record(lap.share.body, context.body, context.row_rate_hz),
@@ -139,10 +117,10 @@ def describe_stint(
     """The content of summary.json. `complete` is False for a run that was interrupted; `link` is of a live run."""
     pipeline, context = monitor.pipeline, Context.of(monitor)
     total = pipeline.so_far()
-    corners = {}
+    corners = _corners(total, context)
     spectra = pipeline.spectra.result()
     for number, corner in enumerate(CORNERS):
-        corners[corner] = _corner(total, number, context) | {
+        corners[corner] |= {
             "spectrum": spectrum_record(spectra[number]),
             "samples_rejected": int(pipeline.validity.rejected[number]),
             "samples_without_reading": int(pipeline.validity.missing[number]),
@@ -203,7 +181,12 @@ def _log(counts: LogCounts) -> dict[str, Any]:
     return record
 
 
-def _corner(share: Share, number: int, context: Context) -> dict[str, Any]:
+def _corners(share: Share, context: Context) -> dict[str, dict[str, Any]]:
+    works = dampers_work(context.sheet, share.tally, context.rate_hz)
+    return {corner: _corner(share, number, context, works[number]) for number, corner in enumerate(CORNERS)}
+
+
+def _corner(share: Share, number: int, context: Context, work: DamperWork | None) -> dict[str, Any]:
     tally = share.tally
     part = context.sheet.suspension(CORNERS[number])
     low, high = (tally.travel_quantile(number, q) for q in _STROKE_SHARES)
@@ -224,7 +207,7 @@ def _corner(share: Share, number: int, context: Context) -> dict[str, Any]:
         "bump_stop": stop_record(share.stops[number], context.rate_hz) | load_share(share.loads, number),
         "top_out": stop_record(share.top_outs[number], context.rate_hz),
         "wheel_load": wheel_load(share.loads, number, context.row_rate_hz),
-        "damper": damper_record(dampers_work(context.sheet, tally, context.rate_hz)[number]),
+        "damper": damper_record(work),
     }
 
 

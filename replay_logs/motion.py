@@ -80,6 +80,18 @@ def block_of(samples: int) -> NDArray[np.int64]:
     return np.arange(samples, dtype=np.int64) // _BLOCK
 
 
+def _matrices(elements: list[Element], masses: Floats) -> tuple[float, Floats, Floats, Floats, Floats]:
+    """Time step, what the elements read (19, n) and push (n, 7) in a step, and their limits (n,), both."""
+    step = 1.0 / RATE_HZ / STEPS_PER_SAMPLE
+    reads = np.stack([element.reads for element in elements], axis=1)
+    # Velocities are carried as velocity x step, so that a position advances by a plain addition.
+    reads[7:14] /= step
+    pushes = np.stack([element.pushes for element in elements]) / masses * step * step
+    low = np.array([element.low for element in elements])
+    high = np.array([element.high for element in elements])
+    return step, reads, pushes, low, high
+
+
 def integrate(elements: list[Element], masses: Floats, stints: list[Inputs]) -> list[NDArray[np.float32]]:
     """Motion of every stint, from rest at its first sample's inputs.
 
@@ -89,13 +101,7 @@ def integrate(elements: list[Element], masses: Floats, stints: list[Inputs]) -> 
         Positions (m, rad) and velocities (m/s, rad/s) of the seven degrees of freedom at `RATE_HZ`.
     """
     count, longest = len(stints), max(len(stint.forces) for stint in stints)
-    step = 1.0 / RATE_HZ / STEPS_PER_SAMPLE
-    reads = np.stack([element.reads for element in elements], axis=1)
-    # Velocities are carried as velocity x step, so that a position advances by a plain addition.
-    reads[7:14] /= step
-    pushes = np.stack([element.pushes for element in elements]) / masses * step * step
-    low = np.array([element.low for element in elements])
-    high = np.array([element.high for element in elements])
+    step, reads, pushes, low, high = _matrices(elements, masses)
     per_stint = np.repeat(reads[None], count, axis=0)
     lighter = any(stint.lightness is not None for stint in stints)
 
@@ -163,12 +169,7 @@ def integrate_damper_travel(
         The same to rounding whatever stints run beside.
     """
     count, longest = len(stints), max(len(stint.forces) for stint in stints)
-    step = 1.0 / RATE_HZ / STEPS_PER_SAMPLE
-    reads = np.stack([element.reads for element in elements], axis=1)
-    reads[7:14] /= step
-    pushes = np.stack([element.pushes for element in elements]) / masses * step * step
-    low = np.array([element.low for element in elements])
-    high = np.array([element.high for element in elements])
+    step, reads, pushes, low, high = _matrices(elements, masses)
     fine = np.arange(_BLOCK * STEPS_PER_SAMPLE) / STEPS_PER_SAMPLE
     state = np.zeros((count, 18))
     position, moved, road_in = state[:, :7], state[:, 7:14], state[:, 14:18]
