@@ -9,10 +9,11 @@ outlive the program goes out by `remember` and comes back by `restore`; `take_ch
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 
 from alerts.alert import Definition, Evidence, Memory, Observation, Remembered, Standing, Transition
 from alerts.lifecycle import Input, Life, State, abnormal, follow
+from alerts.tracked import Tracked, is_news, moved, unwatched
 
 # From here an alarm that occurs is news whatever was told before: nothing waits for anybody.
 _AT_REST = frozenset({State.NORMAL, State.LATCHED_ACKNOWLEDGED})
@@ -20,33 +21,6 @@ _AT_REST = frozenset({State.NORMAL, State.LATCHED_ACKNOWLEDGED})
 _BY_DESIGN = frozenset({Input.SUPPRESS, Input.RELEASE})
 # A person who does this knows what the alarm shows.
 _SEEN = frozenset({Input.ACKNOWLEDGE, Input.UNSHELVE})
-
-
-@dataclass
-class _Alarm:
-    """One alarm with its timer: the input that is due, when, and on which evidence.
-
-    `told` holds, for each cause, what a person was last told (or acknowledged) since the alarm was last at rest;
-    `told_abnormal` whether the condition was abnormal then.
-    """
-
-    standing: Standing
-    order: int
-    due: int | None = None
-    pending: Input | None = None
-    evidence: Evidence | None = None
-    told: dict[str, Evidence] = field(default_factory=dict)
-    told_abnormal: bool = False
-
-    def tell(self) -> None:
-        """Note that a person knows what the standing shows."""
-        shown = self.standing.evidence
-        if shown is not None:
-            self.told[shown.cause] = shown
-
-    def timer(self) -> tuple[int | None, Input | None, Evidence | None]:
-        """What is pending; equal before and after when nothing about it changed."""
-        return self.due, self.pending, self.evidence if self.pending else None
 
 
 class Engine:
@@ -75,13 +49,15 @@ class Engine:
         self._lap_at = lap_at
         self.first_sample = first_sample
         self._alarms = {
-            definition.key: _Alarm(Standing(definition), order) for order, definition in enumerate(definitions)
+            definition.key: Tracked(Standing(definition), order) for order, definition in enumerate(definitions)
         }
+        # What earlier runs left of alarms that are not among the definitions of this one.
+        self._unwatched: dict[tuple[str, str], Remembered] = {}
         self._sequence = 0
         self._now = first_sample
         self._restored = False
         self._changed: dict[tuple[str, str], None] = {}
-        self._suppresses: dict[tuple[str, str], list[_Alarm]] = {}
+        self._suppresses: dict[tuple[str, str], list[Tracked]] = {}
         for alarm in self._alarms.values():
             for key in alarm.standing.definition.suppressed_by:
                 self._suppresses.setdefault(key, []).append(alarm)
@@ -112,11 +88,10 @@ class Engine:
         self._now = first_sample
         if not shift:
             return
-        for key, alarm in self._alarms.items():
-            kept = self._remembered(key, alarm)
-            moved = _moved(kept, lambda sample: sample + shift)
-            if moved != kept:
-                self._fill(alarm, moved)
+        for key, kept in self._remembered():
+            there = moved(kept, lambda sample: sample + shift)
+            if there != kept:
+                self._take_up(key, there)
 
     def advance(self, observations: Iterable[Observation], until_sample: int) -> list[Transition]:
         """Take all observations before `until_sample` and let time pass up to it; return what changed, in order."""
@@ -148,62 +123,44 @@ class Engine:
 
     def remember(self, keys: Iterable[tuple[str, str]] | None = None) -> Memory:
         """What must outlive the program, of some alarms or of all."""
-        chosen = self._alarms if keys is None else keys
-        alarms = tuple(self._remembered(key, self._alarms[key]) for key in chosen)
+        alarms = tuple(kept for _, kept in self._remembered(keys))
         return Memory(self._now, self._rate_hz, self._sequence, alarms)
 
     def restore(self, memory: Memory) -> list[tuple[str, str]]:
         """Take up what another run left, before this one's first sample; return the keys that are not known here.
 
-        What was left of a delay or a shelf is left now; what lay back lies as far before the first sample.
+        What was left of a delay or a shelf is left now; what lay back lies as far before the first sample. Alarms that
+        are not known are remembered on as they stood, for a run that knows them again; their shelves run meanwhile.
         """
-        scale, unknown = self._rate_hz / memory.rate_hz, []
+        scale = self._rate_hz / memory.rate_hz
         for kept in memory.alarms:
-            alarm = self._alarms.get(kept.key)
-            if alarm is None:
-                unknown.append(kept.key)
-                continue
-            self._fill(alarm, _moved(kept, lambda sample: self.first_sample + round((sample - memory.now) * scale)))
+            there = moved(kept, lambda sample: self.first_sample + round((sample - memory.now) * scale))
+            if there.shelved_until_sample is not None:  # it may have run out while nobody knew the alarm
+                there = replace(there, shelved_until_sample=max(self.first_sample, there.shelved_until_sample))
+            self._take_up(kept.key, there)
         self._sequence = max(self._sequence, memory.sequence)
         self._restored = True
-        return unknown
+        return [kept.key for kept in memory.alarms if not self.knows(kept.key)]
 
-    def _remembered(self, key: tuple[str, str], alarm: _Alarm) -> Remembered:
-        standing = alarm.standing
-        due, pending, pending_evidence = alarm.timer()
-        return Remembered(
-            key,
-            standing.life,
-            standing.evidence,
-            standing.since_sample,
-            standing.last_change_sample,
-            standing.occurrences,
-            standing.shelved_until_sample,
-            standing.who,
-            tuple(alarm.told.values()),
-            alarm.told_abnormal,
-            due,
-            pending,
-            pending_evidence,
-        )
+    def _remembered(self, keys: Iterable[tuple[str, str]] | None = None) -> list[tuple[tuple[str, str], Remembered]]:
+        chosen = [*self._alarms, *self._unwatched] if keys is None else keys
+        return [
+            (key, self._alarms[key].remembered() if key in self._alarms else self._unwatched[key]) for key in chosen
+        ]
 
-    def _fill(self, alarm: _Alarm, kept: Remembered) -> None:
-        standing = alarm.standing
-        self._set(standing, kept.life, kept.shelved_until_sample)
-        standing.evidence, standing.since_sample = kept.evidence, kept.since_sample
-        standing.last_change_sample, standing.occurrences = kept.last_change_sample, kept.occurrences
-        standing.who = kept.who
-        alarm.told = {evidence.cause: evidence for evidence in kept.told}
-        alarm.told_abnormal = kept.told_abnormal
-        alarm.due, alarm.pending, alarm.evidence = kept.due, kept.pending, kept.pending_evidence
-        self._changed[kept.key] = None
+    def _take_up(self, key: tuple[str, str], kept: Remembered) -> None:
+        if key in self._alarms:
+            self._alarms[key].take_up(kept)
+        else:
+            self._unwatched[key] = unwatched(kept)
+        self._changed[key] = None
 
     def _settle(self) -> list[Transition]:
         """After a restart: silence or release what the causes, as they stand now, ask for."""
         self._restored = False
         return [t for alarm in self._alarms.values() for t in self._suppress(alarm, self.first_sample)]
 
-    def _observe(self, alarm: _Alarm, seen: Observation) -> list[Transition]:
+    def _observe(self, alarm: Tracked, seen: Observation) -> list[Transition]:
         standing = alarm.standing
         if seen.condition is None:
             # Unknown neither trips nor clears: what was pending must be seen again from the start.
@@ -220,7 +177,7 @@ class Engine:
             return []
         return self._after(alarm, Input.RETURNS, seen.sample, standing.definition.off_delay_s)
 
-    def _observe_abnormal(self, alarm: _Alarm, seen: Observation) -> list[Transition]:
+    def _observe_abnormal(self, alarm: Tracked, seen: Observation) -> list[Transition]:
         standing, evidence = alarm.standing, seen.evidence
         assert evidence is not None
         happening = Input.OCCURS
@@ -229,7 +186,7 @@ class Engine:
             happening = Input.WORSENS
             # Suppressed, an alarm shows what was not told: only what is news against both has to be said.
             shown = {} if standing.evidence is None else {standing.evidence.cause: standing.evidence}
-            if not (_is_news(evidence, alarm.told) and _is_news(evidence, shown)):
+            if not (is_news(evidence, alarm.told) and is_news(evidence, shown)):
                 alarm.due = alarm.pending = None
                 return []
             due = alarm.evidence if alarm.pending is Input.WORSENS else None
@@ -239,7 +196,7 @@ class Engine:
             return []
         return self._after(alarm, happening, seen.sample, 0.0 if seen.immediate else standing.definition.on_delay_s)
 
-    def _after(self, alarm: _Alarm, happening: Input, sample: int, delay_s: float) -> list[Transition]:
+    def _after(self, alarm: Tracked, happening: Input, sample: int, delay_s: float) -> list[Transition]:
         delay = round(delay_s * self._rate_hz)
         if delay == 0:
             alarm.due = alarm.pending = None
@@ -251,7 +208,7 @@ class Engine:
         """Apply every delay and end of a shelf that is due before a sample, earliest first."""
         transitions: list[Transition] = []
         while True:
-            due: list[tuple[int, int, int, _Alarm]] = []
+            due: list[tuple[int, int, int, Tracked]] = []
             for alarm in self._alarms.values():
                 if alarm.due is not None and alarm.due < before_sample:
                     due.append((alarm.due, alarm.order, 0, alarm))
@@ -270,7 +227,7 @@ class Engine:
             transitions += self._apply(alarm, happening, sample)
 
     def _apply(
-        self, alarm: _Alarm, happening: Input, sample: int, who: str = "", until: int | None = None
+        self, alarm: Tracked, happening: Input, sample: int, who: str = "", until: int | None = None
     ) -> list[Transition]:
         standing = alarm.standing
         before, shelf = standing.life, standing.shelved_until_sample
@@ -279,7 +236,7 @@ class Engine:
         if after == before and not worsens and (until is None or until == shelf):
             return []
         self._changed[standing.definition.key] = None
-        self._set(standing, after, shelf if until is None else until)
+        alarm.set_life(after, shelf if until is None else until)
         standing.who = who or standing.who
         if happening in _BY_DESIGN:
             missed = not after.silent and alarm.told_abnormal != abnormal(after.state)
@@ -298,21 +255,16 @@ class Engine:
         told = self._transition(alarm, happening, sample, standing.evidence, announced=news, who=who)
         return [told, *self._concern_others(alarm, before, sample)]
 
-    @staticmethod
-    def _set(standing: Standing, life: Life, shelved_until_sample: int | None) -> None:
-        standing.state, standing.suppressed, standing.out_of_service = life.state, life.suppressed, life.out_of_service
-        standing.shelved_until_sample = shelved_until_sample if life.shelved else None
-
-    def _speaks(self, alarm: _Alarm) -> bool:
+    def _speaks(self, alarm: Tracked) -> bool:
         """Whether an alarm that is silent no longer has news; then it is told."""
         standing = alarm.standing
         shown = standing.evidence
-        news = standing.state is State.UNACKNOWLEDGED and shown is not None and _is_news(shown, alarm.told)
+        news = standing.state is State.UNACKNOWLEDGED and shown is not None and is_news(shown, alarm.told)
         if news:
             alarm.tell()
         return news
 
-    def _come(self, alarm: _Alarm, happening: Input, before: State, sample: int) -> Transition:
+    def _come(self, alarm: Tracked, happening: Input, before: State, sample: int) -> Transition:
         """An alarm occurs or worsens, on the evidence that was pending."""
         standing, evidence = alarm.standing, alarm.evidence
         assert evidence is not None
@@ -322,7 +274,7 @@ class Engine:
                 alarm.told.clear()
                 standing.evidence = None
         # While nobody has acknowledged what was announced, an alarm that comes again is the same news.
-        news = not standing.life.silent and _is_news(evidence, alarm.told)
+        news = not standing.life.silent and is_news(evidence, alarm.told)
         shown = standing.evidence
         if news or shown is None or shown.cause != evidence.cause or shown.severity <= evidence.severity:
             standing.evidence = evidence
@@ -331,7 +283,7 @@ class Engine:
             alarm.tell()
         return self._transition(alarm, happening, sample, evidence, announced=news)
 
-    def _concern_others(self, alarm: _Alarm, before: Life, sample: int) -> list[Transition]:
+    def _concern_others(self, alarm: Tracked, before: Life, sample: int) -> list[Transition]:
         """Silence, or let speak again, the alarms that a change of this one's condition concerns."""
         standing = alarm.standing
         if abnormal(before.state) == abnormal(standing.state):
@@ -339,14 +291,14 @@ class Engine:
         others = self._suppresses.get(standing.definition.key, [])
         return [transition for other in others for transition in self._suppress(other, sample)]
 
-    def _suppress(self, alarm: _Alarm, sample: int) -> list[Transition]:
+    def _suppress(self, alarm: Tracked, sample: int) -> list[Transition]:
         causes = alarm.standing.definition.suppressed_by
         now = any(abnormal(self._alarms[cause].standing.state) for cause in causes if cause in self._alarms)
         return self._apply(alarm, Input.SUPPRESS if now else Input.RELEASE, sample)
 
     def _transition(
         self,
-        alarm: _Alarm,
+        alarm: Tracked,
         happening: Input,
         sample: int,
         evidence: Evidence | None,
@@ -380,30 +332,3 @@ class Engine:
     def time_s(self, sample: int) -> float:
         """Seconds of sample time since the stream's first sample."""
         return (sample - self.first_sample) / self._rate_hz
-
-
-def _is_news(evidence: Evidence, told: dict[str, Evidence]) -> bool:
-    """Whether this is another cause than any that was told, or clearly worse than what was told of the same one."""
-    known = told.get(evidence.cause)
-    return known is None or evidence.severity >= known.severity + known.worse_by
-
-
-def _moved(kept: Remembered, move: Callable[[int], int]) -> Remembered:
-    """The same alarm with all its samples on another axis."""
-
-    def of(sample: int | None) -> int | None:
-        return None if sample is None else move(sample)
-
-    def shown(evidence: Evidence | None) -> Evidence | None:
-        return None if evidence is None else replace(evidence, since_sample=move(evidence.since_sample))
-
-    return replace(
-        kept,
-        evidence=shown(kept.evidence),
-        since_sample=of(kept.since_sample),
-        last_change_sample=of(kept.last_change_sample),
-        shelved_until_sample=of(kept.shelved_until_sample),
-        told=tuple(replace(evidence, since_sample=move(evidence.since_sample)) for evidence in kept.told),
-        due=of(kept.due),
-        pending_evidence=shown(kept.pending_evidence),
-    )

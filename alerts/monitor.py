@@ -11,6 +11,8 @@ from dataclasses import dataclass, field, replace
 from alerts.alert import Definition, Memory, Standing, Transition
 from alerts.asymmetry import LeftRightAsymmetry
 from alerts.bump_stop import BumpStopContact
+from alerts.drift import DamperDrift
+from alerts.drift_reference import DriftReference
 from alerts.engine import Engine
 from alerts.lifecycle import Input, State
 from alerts.link_lost import LINK_KEY, LinkLost
@@ -68,6 +70,8 @@ class Monitor:
         Side channels that every chunk carries.
     reference : dict of place to Asymmetry, or None
         Left/right asymmetry of a reference stint.
+    drift_reference : DriftReference or None
+        The dampers' speeds by stretch of the lap in a reference stint.
     """
 
     def __init__(
@@ -76,11 +80,13 @@ class Monitor:
         rate_hz: float,
         roles: tuple[str, ...],
         reference: dict[str, Asymmetry] | None = None,
+        drift_reference: DriftReference | None = None,
     ) -> None:
         self.sheet = sheet
         self.reference = reference
         self.pipeline = Pipeline(sheet, rate_hz, roles)
         self._link = LinkLost(sheet, rate_hz)
+        self.drift = DamperDrift(sheet, rate_hz, drift_reference)
         self.rules = self._rules(sheet, rate_hz, reference)
         self._starts: list[tuple[int, str]] = []
         definitions = [self._silenced(definition) for rule in self.rules for definition in rule.definitions]
@@ -150,9 +156,17 @@ class Monitor:
         if happening is Input.SHELVE and (shelve_s is None or not 0.0 < shelve_s <= LONGEST_SHELF_S):
             raise ValueError(f"a shelf needs an end: more than 0 s, at most {LONGEST_SHELF_S:g} s")
         sample = self.engine.newest_sample
-        step = Step(transitions=self.engine.tell(key, happening, sample, name, shelve_s or 0.0))
+        step = Step()
+        if happening is Input.RESET and key[0] == self.drift.kind and self._acknowledged(key):
+            # Nothing but a new reference takes this condition away, and that is what the person asks for.
+            step.transitions += self.engine.advance(self.drift.renew(sample), sample + 1)
+        step.transitions += self.engine.tell(key, happening, sample, name, shelve_s or 0.0)
         self.noise.take(step.transitions, sample + 1)
         return step
+
+    def _acknowledged(self, key: tuple[str, str]) -> bool:
+        states = {one.definition.key: one.state for one in self.engine.standings}
+        return states[key] in {State.ACKNOWLEDGED, State.LATCHED_ACKNOWLEDGED}
 
     def restore(self, memory: Memory) -> list[tuple[str, str]]:
         """Take up the alarms that another run left; return the keys that this car sheet has no alarm for.
@@ -214,6 +228,8 @@ class Monitor:
             (alerts.top_out.enabled, TopOut(sheet, rate_hz, has_laps=has_laps)),
             (alerts.platform_low.enabled, PlatformLow(sheet, rate_hz)),
             (alerts.asymmetry.enabled, LeftRightAsymmetry(sheet, rate_hz, reference)),
+            # Without laps there is nothing to hold against anything.
+            (alerts.drift.enabled and has_laps, self.drift),
         ]
         return [rule for enabled, rule in chosen if enabled]
 

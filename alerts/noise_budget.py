@@ -40,50 +40,53 @@ class NoiseBudget:
     def __init__(self, rate_hz: float, first_sample: int = 0) -> None:
         self._rate_hz = rate_hz
         self._first = first_sample
-        self._window: deque[float] = deque(maxlen=_MOST_IN_WINDOW)
-        self._recent: dict[tuple[str, str], deque[float]] = {}
+        # All in samples since the first, so that what is just ten minutes old is so at any rate.
+        self._ten_minutes = round(_TEN_MINUTES_S * rate_hz)
+        self._minute = round(_CHATTER_S * rate_hz)
+        self._window: deque[int] = deque(maxlen=_MOST_IN_WINDOW)
+        self._recent: dict[tuple[str, str], deque[int]] = {}
         self._chatter: dict[tuple[str, str], int] = {}
-        self._flood_since: float | None = None
-        self._flood_s = 0.0
+        self._flood_since: int | None = None
+        self._flood = 0
         self._floods = 0
         self.announced = 0
         self.most_in_ten_minutes = 0
-        self._now_s = 0.0
+        self._now = 0
 
     def take(self, transitions: Iterable[Transition], until_sample: int) -> None:
         """Count transitions of one step, then let time pass to `until_sample`."""
         for transition in transitions:
             if transition.announced:
-                self._announce(transition.definition.key, transition.time_s)
-        self._pass((until_sample - self._first) / self._rate_hz)
+                self._announce(transition.definition.key, transition.sample - self._first)
+        self._pass(until_sample - self._first)
 
-    def _announce(self, key: tuple[str, str], time_s: float) -> None:
-        self._pass(time_s)
+    def _announce(self, key: tuple[str, str], time: int) -> None:
+        self._pass(time)
         self.announced += 1
-        self._window.append(time_s)
+        self._window.append(time)
         self.most_in_ten_minutes = max(self.most_in_ten_minutes, len(self._window))
         if self._flood_since is None and len(self._window) > _FLOOD_ABOVE:
-            self._flood_since = time_s
+            self._flood_since = time
             self._floods += 1
         recent = self._recent.setdefault(key, deque(maxlen=_CHATTER_TIMES))
-        recent.append(time_s)
-        if len(recent) == _CHATTER_TIMES and time_s - recent[0] <= _CHATTER_S:
+        recent.append(time)
+        if len(recent) == _CHATTER_TIMES and time - recent[0] <= self._minute:
             self._chatter[key] = self._chatter.get(key, 0) + 1
             recent.clear()  # the next three are another bout
 
-    def _pass(self, now_s: float) -> None:
+    def _pass(self, now: int) -> None:
         """Forget what is ten minutes old, one by one, so that a flood ends at the moment it does."""
-        self._now_s = max(self._now_s, now_s)
-        while self._window and self._window[0] <= self._now_s - _TEN_MINUTES_S:
+        self._now = max(self._now, now)
+        while self._window and self._window[0] <= self._now - self._ten_minutes:
             gone = self._window.popleft()
             if self._flood_since is not None and len(self._window) < _FLOOD_ENDS_BELOW:
-                self._flood_s += gone + _TEN_MINUTES_S - self._flood_since
+                self._flood += gone + self._ten_minutes - self._flood_since
                 self._flood_since = None
 
     @property
     def flood_s(self) -> float:
         """Time in flood so far, s."""
-        return self._flood_s + (0.0 if self._flood_since is None else self._now_s - self._flood_since)
+        return (self._flood + (0 if self._flood_since is None else self._now - self._flood_since)) / self._rate_hz
 
     @property
     def mean_in_ten_minutes(self) -> float:
@@ -114,6 +117,10 @@ class NoiseBudget:
                 if alarm.since_sample is not None and self._age_s(alarm.since_sample) >= _STALE_S
             ],
         }
+
+    @property
+    def _now_s(self) -> float:
+        return self._now / self._rate_hz
 
     def _age_s(self, sample: int) -> float:
         return self._now_s - (sample - self._first) / self._rate_hz

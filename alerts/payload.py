@@ -50,6 +50,8 @@ def transition_record(transition: Transition) -> dict[str, Any]:
         "priority": definition.priority,
         "announced": transition.announced,
         "suppressed": transition.suppressed,
+        "shelved": transition.shelved,
+        "out_of_service": transition.out_of_service,
         "who": transition.who,
         "occurrences": transition.occurrences,
         "since_s": transition.since_s,

@@ -11,6 +11,7 @@ from __future__ import annotations
 import asyncio
 import concurrent.futures
 import contextlib
+import itertools
 import threading
 import time
 import uuid
@@ -31,6 +32,8 @@ _MOST_COMMANDS = 64
 _ANSWERS_KEPT = 1000  # so that a command that comes again, as messages may, is answered again and not obeyed again
 _IN_FLIGHT = 16  # transitions sent before the first is acknowledged; paho itself keeps 20 in order
 _BEAT_S = 1.0
+# A broker that notices late that an earlier connection of ours is dead publishes its will after we are back.
+_HERE_EVERY_BEATS = 10
 # The chain looks in about twenty times a second. When it hangs nobody may be told that all is well.
 _CHAIN_SILENT_S = 3.0
 _ANSWER_S = 5.0
@@ -197,8 +200,7 @@ class Publisher:
             ) as connection:
                 try:
                     await connection.subscribe(self._topic("commands/+"))
-                    here = online_payload(self.run, self._car, online=True)
-                    await connection.publish(self._topic("online"), here, retain=True)
+                    await self._say_here(connection)
                     self._state_sent = None
                     opened_s = time.monotonic()
                     self.status.opened(f"{access.where}, topics below {self._wall.topic}")
@@ -237,12 +239,15 @@ class Publisher:
         """Answers, then transitions in order, each until the broker has it; then the state."""
         while True:
             with self._lock:
-                answers = list(self._answers)
-                self._answers.clear()
+                answers = [self._answers[place] for place in range(min(_MOST_COMMANDS, len(self._answers)))]
                 batch = [self._unsent[place] for place in range(min(_IN_FLIGHT, len(self._unsent)))]
                 state = self._state
-            for level, payload in answers:
+            for answer in answers:
+                level, payload = answer
                 await connection.publish(self._topic(f"answers/{level}"), payload)
+                with self._lock:  # only now: a connection that breaks here must not cost anybody an answer
+                    if self._answers and self._answers[0] is answer:
+                        self._answers.popleft()
             if batch:
                 topic = self._topic("transitions")
                 await asyncio.gather(*(connection.publish(topic, payload) for _, payload in batch))
@@ -260,8 +265,11 @@ class Publisher:
             while self._unsent and id(self._unsent[0]) in sent:
                 self._unsent.popleft()
 
+    async def _say_here(self, connection: Connection) -> None:
+        await connection.publish(self._topic("online"), online_payload(self.run, self._car, online=True), retain=True)
+
     async def _beat(self, connection: Connection) -> None:
-        while True:
+        for beat in itertools.count(1):
             now = self._clock()
             if now - self._pulse_at <= _CHAIN_SILENT_S:
                 pulse = self._pulse
@@ -276,6 +284,8 @@ class Publisher:
                     dropped=self.dropped,
                 )
                 await connection.publish(self._topic("heartbeat"), payload, qos=0)
+            if beat % _HERE_EVERY_BEATS == 0:
+                await self._say_here(connection)
             await asyncio.sleep(self._beat_s)
 
     async def _farewell(self, connection: Connection) -> None:

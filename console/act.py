@@ -1,4 +1,4 @@
-"""One person's action on one alarm, from a shell: the pit wall's way to acknowledge before it has keys of its own.
+"""One person's action on one alarm, from a shell.
 
 In: broker, prefix, who, which alarm, what to do. Out: the monitor's answer in words. Waits a bounded time for the
 monitor's state and for its answer; what never came is said, and the action may then have been carried out or not.
@@ -9,13 +9,9 @@ from __future__ import annotations
 
 import asyncio
 import json
-import uuid
-from dataclasses import dataclass
 
-from pydantic import ValidationError
-
-from alerts.payload import Command, command_payload
-from ingest.errors import DamperwatchError
+from alerts.payload import command_payload
+from console.command import ActError, Wish, build_command, topic_level
 from ingest.mqtt_client import Access, ConnectionFault, LoopThread, Message, connect, prepare
 from ingest.mqtt_link import unique_identifier
 from ingest.sheet_wall import PitWall
@@ -23,21 +19,6 @@ from ingest.text import clean
 
 _WAIT_S = 5.0
 _LARGEST_BYTES = 100_000  # a state has at most 64 kB
-
-
-class ActError(DamperwatchError):
-    """The action was not carried out, or nobody knows; the text says which."""
-
-
-@dataclass(frozen=True)
-class Wish:
-    """What a person asks for; `shelve_s` goes with shelving only."""
-
-    action: str
-    kind: str
-    where: str
-    who: str
-    shelve_s: float | None = None
 
 
 def act(place: PitWall, wish: Wish, *, wait_s: float = _WAIT_S) -> str:
@@ -53,9 +34,7 @@ def act(place: PitWall, wish: Wish, *, wait_s: float = _WAIT_S) -> str:
     access = prepare(place, "--")
     if (wish.action == "shelve") != (wish.shelve_s is not None):
         raise ActError("a shelf needs an end: give --shelve-s with shelve, and with nothing else")
-    level = clean(place.user or wish.who, 40)
-    if not level or any(sign in level for sign in "/+#"):
-        raise ActError("--name (or --user) must not be empty nor hold / + or #: it is a level of the topic")
+    level = topic_level(place, wish.who)
     thread = LoopThread("act")
     try:
         return thread.begin(_ask(access, place.topic, level, wish, wait_s)).result()
@@ -77,24 +56,9 @@ async def _ask(access: Access, prefix: str, level: str, wish: Wish, wait_s: floa
             run = await _until(heard, f"{prefix}/state", "run", "", wait_s)
             if run is None:
                 raise ActError(f"no monitor has published anything below {prefix}; is --topic right?")
-            identifier = uuid.uuid4().hex
-            try:
-                command = Command.model_validate(
-                    {
-                        "id": identifier,
-                        "run": str(run["run"]),
-                        "kind": wish.kind,
-                        "where": wish.where,
-                        "action": wish.action,
-                        "who": wish.who,
-                        "shelve_s": wish.shelve_s,
-                    }
-                )
-            except ValidationError as error:
-                first = error.errors(include_input=False, include_url=False)[0]
-                raise ActError(f"{clean('.'.join(map(str, first['loc'])), 40)}: {clean(first['msg'], 120)}") from None
+            command = build_command(wish, str(run["run"]))
             await connection.publish(f"{prefix}/commands/{level}", command_payload(command))
-            answer = await _until(heard, f"{prefix}/answers/{level}", "id", identifier, wait_s)
+            answer = await _until(heard, f"{prefix}/answers/{level}", "id", command.id, wait_s)
     except ConnectionFault as fault:
         raise ActError(clean(fault, 200)) from None
     if answer is None:

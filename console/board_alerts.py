@@ -2,7 +2,7 @@
 
 In: the alerts of a `BoardView` and the room there is. Out: lines of text that always fit: with little room the last
 alerts lose their detail first, then are counted. Priority is a word and a symbol; an alert that nobody has
-acknowledged is in reverse video.
+acknowledged is in reverse video. A selected alert has a mark, and is always among those shown.
 """
 
 from __future__ import annotations
@@ -30,8 +30,19 @@ def alerts(view: BoardView, width: int, height: int, glyphs: Glyphs) -> list[Tex
     room = height - 1 - len(ends)
     if not view.alerts:
         return [*lines, pieces("none"), *ends][:height]
-    body = _body(view.alerts, width, max(1, room), glyphs)
-    return [*lines, *body, *ends][:height]
+    return [*lines, *_with_selected(view, width, max(1, room), glyphs), *ends][:height]
+
+
+def _with_selected(view: BoardView, width: int, room: int, glyphs: Glyphs) -> list[Text]:
+    """The alerts from the first one on, or from as far down as the selected one needs to be seen."""
+    found, chosen = view.alerts, view.selected
+    place = next((n for n, alert in enumerate(found) if chosen is not None and alert.key == chosen), 0)
+    for start in range(place + 1):
+        before = [pieces((f"{start} before", STRONG))] if start and room > 1 else []
+        body, shown = _body(found[start:], width, room - len(before), glyphs, chosen)
+        if start + shown > place:
+            return [*before, *body]
+    return _entry(found[place], _HEAD, width, glyphs, chosen)[:room]
 
 
 def _named(title: str, short: str, which: tuple[str, ...], width: int, glyphs: Glyphs) -> list[Text]:
@@ -48,8 +59,10 @@ def _named(title: str, short: str, which: tuple[str, ...], width: int, glyphs: G
     return []
 
 
-def _body(found: tuple[AlertView, ...], width: int, room: int, glyphs: Glyphs) -> list[Text]:
-    """As much of every alert as fits: all in full, or detail taken away from the last one forwards."""
+def _body(
+    found: tuple[AlertView, ...], width: int, room: int, glyphs: Glyphs, chosen: tuple[str, str] | None = None
+) -> tuple[list[Text], int]:
+    """As much of every alert as fits: all in full, or detail taken away from the last one forwards; and how many."""
     details = [_FULL] * len(found)
     for detail in (_WITHOUT_CHECK, _HEAD):
         for place in range(len(found) - 1, -1, -1):
@@ -59,29 +72,37 @@ def _body(found: tuple[AlertView, ...], width: int, room: int, glyphs: Glyphs) -
     lines: list[Text] = []
     for number, (alert, detail) in enumerate(zip(found, details, strict=True)):
         more = len(found) - number
-        entry = _entry(alert, detail, width, glyphs)
+        entry = _entry(alert, detail, width, glyphs, chosen)
         left = room - len(lines) - (1 if more > 1 else 0)
         if len(entry) > left:
-            entry = _entry(alert, _HEAD, width, glyphs)
+            entry = _entry(alert, _HEAD, width, glyphs, chosen)
         if len(entry) > left:
-            return [*lines, pieces((f"and {more} more", STRONG))][:room] if lines or more > 1 else entry[:room]
+            if lines or more > 1:
+                return [*lines, pieces((f"and {more} more", STRONG))][:room], number
+            return entry[:room], number + 1
         lines += entry
-    return lines
+    return lines, len(found)
 
 
 def _length(found: tuple[AlertView, ...], details: list[int], width: int, glyphs: Glyphs) -> int:
     return sum(len(_entry(alert, detail, width, glyphs)) for alert, detail in zip(found, details, strict=True))
 
 
-def _entry(alert: AlertView, detail: int, width: int, glyphs: Glyphs) -> list[Text]:
+def _entry(
+    alert: AlertView, detail: int, width: int, glyphs: Glyphs, chosen: tuple[str, str] | None = None
+) -> list[Text]:
     style: Style = PRIORITY[alert.priority] + (REVERSE if alert.unacknowledged else Style())
+    selected = chosen is not None and alert.key == chosen
+    mark = "> " if selected else ""
     tag = f"{_SYMBOLS[alert.priority]} {alert.priority.upper():<6}"
     state = _state(alert)
     place = f"{safe(alert.kind, glyphs)} {safe(alert.where, glyphs)}"
     since = _since(alert, glyphs)
-    names = wrap(place, width - len(tag) - 1, glyphs) or [""]
+    head = len(mark) + len(tag) + 1
+    names = wrap(place, width - head, glyphs) or [""]
+    strong = STRONG + Style(underline=True) if selected else STRONG
     lines = [
-        pieces((tag, style), " ", (name, STRONG)) if not n else pieces(" " * (len(tag) + 1), (name, STRONG))
+        pieces((mark, STRONG), (tag, style), " ", (name, strong)) if not n else pieces(" " * head, (name, strong))
         for n, name in enumerate(names)
     ]
     for words in (state, since):

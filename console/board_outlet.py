@@ -11,13 +11,17 @@ import textwrap
 from collections import deque
 from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
-from typing import Literal
 
 from alerts.monitor import Monitor, Step
+from console.alarm_view import take_alarms
 from console.blind_laps import BlindLaps
-from console.lines import final_lines, log_lines, transition_line
+from console.board_page import Picture, page
+from console.controls import Controls, Item, Scene
+from console.lines import final_lines, kind_name, log_lines, transition_line
 from console.outlet import Outlet, Place
+from console.paint import glyphs_for
 from console.screen import BoardScreen, export_svg
 from console.trends import Trends
 from console.view import LinkStatus, take_view
@@ -25,6 +29,7 @@ from ingest.errors import ResultsError
 from ingest.log_counts import LogCounts
 from ingest.text import clean
 
+_NEWS_KEPT = 20  # names of what came up while the picture was frozen; all are counted
 _ANNOUNCED_KEPT = 200  # what is repeated on the normal screen afterwards; alerts.jsonl holds all
 
 
@@ -89,11 +94,20 @@ class BoardOutlet:
         Takes the lines that follow once the board is gone.
     no_color : bool
         Leave colour out.
+    controls : Controls or None
+        The state of the keys, when there are any.
     """
 
-    def __init__(self, write: Callable[[str], None], *, no_color: bool = False) -> None:
+    def __init__(
+        self, write: Callable[[str], None], *, no_color: bool = False, controls: Controls | None = None
+    ) -> None:
         self._write = write
         self._screen = BoardScreen(no_color=no_color, catch_signals=False)
+        self._controls = controls
+        self._picture: Picture | None = None  # the last one drawn, and while frozen the one that stays
+        self._news: deque[str] = deque(maxlen=_NEWS_KEPT)
+        self._news_count = 0
+        self._up = False
         self._trends = Trends()
         self._announced: deque[str] = deque(maxlen=_ANNOUNCED_KEPT)
         self._blind = BlindLaps()
@@ -103,19 +117,42 @@ class BoardOutlet:
         """Take the screen and show the empty board."""
         self._notes = place.notes
         self._screen.__enter__()
-        self._show(monitor, place, "running")
+        self._up = True
+        self._show(monitor, place)
 
     def step(self, monitor: Monitor, step: Step, place: Place) -> None:
         """Keep what the trends need; draw when a frame is due."""
         self._trends.take(step)
         self._blind.take(step)
-        self._announced.extend(transition_line(t) for t in step.transitions if t.announced)
+        announced = [t for t in step.transitions if t.announced]
+        self._announced.extend(transition_line(t) for t in announced)
+        if self._controls is not None:
+            if self._controls.frozen_s is None:
+                self._news.clear()
+                self._news_count = 0
+            else:
+                self._news.extendleft(
+                    f"{t.definition.priority} {kind_name(t.definition.kind)} {t.definition.where}" for t in announced
+                )
+                self._news_count += len(announced)
+            if self._controls.take_changed():
+                self._screen.hurry()
         if self._screen.due():
-            self._show(monitor, place, "running")
+            self._show(monitor, place)
+
+    def rest(self) -> None:
+        """Give the screen back for a while."""
+        self._screen.rest()
+
+    def wake(self) -> None:
+        """Take it again."""
+        self._screen.wake()
 
     def close(self) -> None:
         """Give the screen back; closing twice does no harm."""
-        self._screen.__exit__(None, None, None)
+        if self._up:
+            self._up = False
+            self._screen.__exit__(None, None, None)
 
     def end(self, monitor: Monitor, counts: LogCounts, *, complete: bool) -> None:
         """Give the screen back and write what was announced and the tables."""
@@ -125,11 +162,25 @@ class BoardOutlet:
         for line in (*told, *final_lines(monitor, self._blind, complete=complete)):
             self._write("\n".join(textwrap.wrap(line, width, subsequent_indent="    ")) if len(line) > width else line)
 
-    def _show(self, monitor: Monitor, place: Place, state: Literal["running", "finished"]) -> None:
-        self._screen.show(take_view(monitor, self._trends, link_status(monitor, place, state)))
+    def _show(self, monitor: Monitor, place: Place) -> None:
+        controls = self._controls
+        if controls is None:
+            self._screen.show(take_view(monitor, self._trends, link_status(monitor, place)))
+            return
+        if controls.frozen_s is None or self._picture is None:
+            view = take_view(monitor, self._trends, link_status(monitor, place))
+            self._picture = Picture(view, take_alarms(monitor, self._trends.announced))
+        else:
+            self._picture = replace(self._picture, news=tuple(self._news), news_count=self._news_count)
+        if controls.scene is Scene.LIST:
+            controls.shows([row.item for row in self._picture.rows])
+        else:
+            controls.shows([Item(*alert.key, f"{alert.kind} {alert.where}") for alert in self._picture.view.alerts])
+        glyphs = glyphs_for(self._screen.console.encoding)
+        self._screen.show_board(partial(page, self._picture, controls, glyphs=glyphs))
 
 
-def link_status(monitor: Monitor, place: Place, state: Literal["running", "finished"] = "running") -> LinkStatus:
+def link_status(monitor: Monitor, place: Place) -> LinkStatus:
     """What the board's strip says of a replayed log or a live link."""
     pipeline, live = monitor.pipeline, place.live
     status = LinkStatus(
@@ -137,7 +188,7 @@ def link_status(monitor: Monitor, place: Place, state: Literal["running", "finis
         position_s=place.time_s,
         progress=place.progress,
         pace="pace max" if place.pace is None else f"pace {place.pace:g}",
-        state=state,
+        state=place.state,
         rate_hz=place.rate_hz,
         gaps=pipeline.gaps,
         lost_samples=pipeline.lost_samples,

@@ -14,6 +14,7 @@ from rich.text import Text
 
 from console.paint import DOUBT, PLAIN, STRONG, Glyphs, clock, fit_name, lap_time, number, padded, pieces, safe
 from console.view import STALE_AFTER_S, BoardView
+from ingest.plan import MARK
 
 
 @dataclass(frozen=True)
@@ -73,7 +74,10 @@ def _identity(view: BoardView, glyphs: Glyphs) -> list[_Field]:
     lap = f"lap {safe(view.lap_name, glyphs):<3}" if view.lap_name else f"lap {glyphs.dash:<3}"
     total = "" if status.total_s is None else f" of {clock(status.total_s, glyphs)}"
     progress = "" if status.progress is None else f" {100.0 * status.progress:3.0f} %"
+    # Whatever else has no room: nobody may take a rehearsal for the car.
+    mark = [_Field(11, MARK.strip(), DOUBT)] if view.car.startswith(MARK) else []
     return [
+        *mark,
         _Field(9, *_belief(view)),
         _Field(6, "recording" if status.recording else "not recording"),
         _Field(8, f"{lap} {clock(view.lap_time_s, glyphs):>5}", STRONG),

@@ -7,17 +7,22 @@ from __future__ import annotations
 
 import os
 import sys
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
 
 import click
 
+from console.help_pages import Page
+
 if TYPE_CHECKING:
     from console.desk import Desk
+    from console.rehearsal_feed import FedRehearsal
+    from ingest.plan import Plan
     from ingest.sheet import Sheet
     from ingest.sheet_wall import PitWall
 
-_HELP = {"help_option_names": ["-h", "--help"], "max_content_width": 100}
+_HELP = {"help_option_names": ["-h", "--help"], "max_content_width": 80, "show_default": True}
 
 
 class _ReaderGoneError(Exception):
@@ -27,6 +32,8 @@ class _ReaderGoneError(Exception):
 class _Commands(click.Group):
     """Commands whose broken pipe is ours to end quietly; click itself would call it a fault."""
 
+    command_class = Page
+
     def invoke(self, ctx: click.Context) -> Any:
         """Run the chosen command."""
         try:
@@ -35,8 +42,30 @@ class _Commands(click.Group):
             raise _ReaderGoneError from None
 
 
+# What is done within this time needs no bar.
+_PATIENCE_S = 2.0
 # As in alerts.monitor.ACTIONS, which a test holds this against: importing it would slow --help down.
 _ACTIONS = ("acknowledge", "reset", "shelve", "unshelve", "out_of_service", "return_to_service")
+
+
+def _chosen_car(ctx: click.Context, param: click.Parameter, given: Path | None) -> Path | None:
+    """The sheet that --car names, or else the one that lies ready."""
+    from console.car_choice import chosen_sheet
+    from ingest.text import clean
+
+    if ctx.resilient_parsing:  # while a shell completes a line
+        return given
+    option = "SHEET" if isinstance(param, click.Argument) else "--car"
+    return chosen_sheet(given, lambda line: click.echo(f"damperwatch: {clean(line, 300)}", err=True), option)
+
+
+_CAR = click.option(
+    "--car",
+    "sheet_path",
+    type=click.Path(path_type=Path),
+    callback=_chosen_car,
+    help="The car sheet (TOML); without it the one in DAMPERWATCH_CAR, or car.toml in this directory.",
+)
 
 
 @click.group(cls=_Commands, context_settings=_HELP)
@@ -48,14 +77,15 @@ def cli() -> None:
 
     \b
     First steps:
-      damperwatch sheet car.toml                     check a car sheet
+      damperwatch new car.toml --log stint.csv       begin a car sheet
+      damperwatch sheet car.toml                     check it
       damperwatch replay stint.csv --car car.toml    play a log, on the board
     """
 
 
 @cli.command()
 @click.argument("log", type=click.Path(path_type=Path))
-@click.option("--car", "sheet_path", required=True, type=click.Path(path_type=Path), help="The car sheet (TOML).")
+@_CAR
 @click.option("--pace", default="max", show_default=True, help="Times real time: 1, 20, 0.5 ... or max.")
 @click.option("--out", "results", type=click.Path(path_type=Path), help="Directory for the results.")
 @click.option("--overwrite", is_flag=True, help="Replace earlier results in that directory.")
@@ -64,6 +94,8 @@ def cli() -> None:
 )
 @click.option("--publish", is_flag=True, help="Publish the alerts for the pit wall; the sheet's [pit_wall] says where.")
 @click.option("--journal", type=click.Path(path_type=Path), help="Keep the alarms in this file over a restart.")
+@click.option("--name", help="Who acts at the keys; without it the login name.")
+@click.option("--rehearse", "plan_path", type=click.Path(path_type=Path), help="A plan of faults to put in, unseen.")
 @click.option("--picture", type=click.Path(path_type=Path), help="Draw the board to this SVG file.")
 @click.option("--picture-at", type=float, help="Sample time of the picture in seconds; without it the end.")
 @click.option("--plain", is_flag=True, help="Plain lines instead of the board, also in a terminal.")
@@ -77,6 +109,8 @@ def replay(
     reference: Path | None,
     publish: bool,
     journal: Path | None,
+    name: str | None,
+    plan_path: Path | None,
     picture: Path | None,
     picture_at: float | None,
     plain: bool,
@@ -84,14 +118,15 @@ def replay(
 ) -> None:
     """Play a recorded log through the whole chain.
 
-    LOG is a CSV or Parquet file; the car sheet says which column is what. In a terminal the board is shown,
-    elsewhere plain lines; both end with a summary. Ctrl-C ends the run and leaves complete results.
+    LOG is a CSV, Parquet or HDF5 file, or a recording; the car sheet says which column is what. In a terminal the
+    board is shown, elsewhere plain lines; both end with a summary. Ctrl-C ends the run and leaves complete results. On
+    the board alarms are selected, acknowledged and shelved with keys: press ? for all of them.
 
     \b
     Examples:
       damperwatch replay stint.parquet --car car.toml
       damperwatch replay stint.csv --car car.toml --pace 1
-      damperwatch replay stint.csv --car car.toml --out results --plain > lines.txt
+      damperwatch replay stint.csv --out results --plain > lines.txt
     """
     from console.outlet import Outlet, PlainOutlet
     from console.pace import Clock, parse_pace
@@ -106,23 +141,30 @@ def replay(
     except ValueError:
         raise click.BadParameter('must be a number above 0, or "max"', param_hint="--pace") from None
     sheet = load_sheet(sheet_path)
-    options = ReplayOptions(chosen, results, overwrite, reference, _desk(sheet) if publish else None, journal)
+    plan, line_of = _plan(plan_path)
     with_board = not plain and can_show_board()
+    hands = None
     with progress_bar(shown=sys.stderr.isatty() and not sys.stdout.isatty()) as report:
-        outlet: Outlet = PlainOutlet(click.echo, report)
+        outlet: Outlet = PlainOutlet(lambda line: click.echo(line_of(line)), report)
         if with_board or picture is not None:
-            from console.board_outlet import BoardOutlet, PictureOutlet
+            from console.board_outlet import PictureOutlet
+            from console.controls import Duties
+            from console.hands import board_with_keys
 
             if with_board:
-                outlet = BoardOutlet(click.echo, no_color=no_color)
+                outlet, hands = board_with_keys(click.echo, Duties(replay=True), name, no_color=no_color)
             if picture is not None:
                 outlet = PictureOutlet(outlet, picture, picture_at)
+        desk = _desk(sheet, rehearsal=plan is not None) if publish else None
+        options = ReplayOptions(
+            chosen, results, overwrite, reference, desk, _journal(journal), hands, plan, tell=click.echo
+        )
         code = run_replay(log, sheet, outlet, options, Clock())
     raise SystemExit(code)
 
 
 @cli.command()
-@click.option("--car", "sheet_path", required=True, type=click.Path(path_type=Path), help="The car sheet (TOML).")
+@_CAR
 @click.option(
     "--recordings",
     type=click.Path(path_type=Path),
@@ -137,8 +179,15 @@ def replay(
     "--reference", type=click.Path(path_type=Path), help="Results directory of a stint to compare left/right with."
 )
 @click.option("--publish", is_flag=True, help="Publish the alerts for the pit wall; the sheet's [pit_wall] says where.")
-@click.option("--journal", type=click.Path(path_type=Path), help="Keep the alarms in this file over a restart.")
-@click.option("--seconds", type=click.FloatRange(min=0.1), help="End by itself after this time.")
+@click.option(
+    "--journal",
+    type=click.Path(path_type=Path),
+    help="Keep the alarms in this file over a restart; without it in alarms.journal beside the recordings. "
+    '"none" keeps nothing.',
+)
+@click.option("--name", help="Who acts at the keys; without it the login name.")
+@click.option("--rehearsal", is_flag=True, help='Mark all as a rehearsal: a log is fed, by "feed", and not the car.')
+@click.option("--seconds", type=click.FloatRange(min=0.1), help="End by itself after this time, s.")
 @click.option("--plain", is_flag=True, help="Plain lines instead of the board, also in a terminal.")
 @click.option("--no-color", is_flag=True, help="No colour; the NO_COLOR variable does the same.")
 def watch(
@@ -150,6 +199,8 @@ def watch(
     reference: Path | None,
     publish: bool,
     journal: Path | None,
+    name: str | None,
+    rehearsal: bool,
     seconds: float | None,
     plain: bool,
     no_color: bool,
@@ -157,12 +208,13 @@ def watch(
     """Watch a car over its live link, recording all that arrives.
 
     The sheet's [link] says where samples come from: a serial port or an MQTT topic (docs/wiring.md). A link that is
-    not there yet, or goes away, is tried again until Ctrl-C, which ends the run in order.
+    not there yet, or goes away, is tried again until Ctrl-C, which ends the run in order. On the board alarms are
+    selected, acknowledged and shelved with keys: press ? for all of them.
 
     \b
     Examples:
       damperwatch watch --car car.toml
-      damperwatch watch --car car.toml --out results --recordings /data/recordings
+      damperwatch watch --out results --recordings /data/recordings
     """
     from console.outlet import Outlet, PlainOutlet
     from console.screen import can_show_board
@@ -171,14 +223,24 @@ def watch(
     from ingest.sheet import load_sheet
 
     sheet = load_sheet(sheet_path)
-    desk = _desk(sheet) if publish else None
-    recorded = None if no_recording else recordings
-    options = WatchOptions(recorded, results, overwrite, reference, seconds, desk, journal)
-    outlet: Outlet = PlainOutlet(click.echo)
-    if can_show_board() and not plain:
-        from console.board_outlet import BoardOutlet
+    line_of: Callable[[str], str] = str
+    if rehearsal:
+        from ingest.plan import marked_line
 
-        outlet = BoardOutlet(click.echo, no_color=no_color)
+        line_of = marked_line
+    recorded = None if no_recording else recordings
+    outlet: Outlet = PlainOutlet(lambda line: click.echo(line_of(line)))
+    hands = None
+    if can_show_board() and not plain:
+        from console.controls import Duties
+        from console.hands import board_with_keys
+
+        duties = Duties(live=True, ends="the watch" if no_recording else "the watch and its recording")
+        outlet, hands = board_with_keys(click.echo, duties, name, no_color=no_color)
+    desk = _desk(sheet, rehearsal=rehearsal) if publish else None
+    # The car's own journal stays untouched.
+    kept = _journal(journal, None if rehearsal else recorded)
+    options = WatchOptions(recorded, results, overwrite, reference, seconds, desk, kept, hands, rehearsal)
     text = sheet_path.read_text(encoding="utf-8", errors="replace")
     code = run_watch(sheet, outlet, options, lambda line: click.echo(line, err=True), sheet_text=text)
     raise SystemExit(code)
@@ -186,10 +248,10 @@ def watch(
 
 @cli.command()
 @click.argument("log", type=click.Path(path_type=Path))
-@click.option("--car", "sheet_path", required=True, type=click.Path(path_type=Path), help="The car sheet (TOML).")
+@_CAR
 @click.option("--to", "target", required=True, help="serial:PORT, serial:PORT@BAUD or mqtt:HOST:PORT/TOPIC.")
 @click.option("--pace", default="1", show_default=True, help="Times real time: 1, 20, 0.5 ... or max.")
-@click.option("--samples-per-frame", type=click.IntRange(1, 4096), default=10, show_default=True)
+@click.option("--samples-per-frame", type=click.IntRange(1, 4096), default=10, help="Samples sent together.")
 @click.option(
     "--format",
     "form",
@@ -212,6 +274,9 @@ def watch(
     help="Try a link that was lost on the way again for so long; 0 gives up at once.",
 )
 @click.option("--seed", type=int, default=1, show_default=True, help="Other faults of the same kinds.")
+@click.option("--rehearse", "plan_path", type=click.Path(path_type=Path), help="A plan of faults to put in, unseen.")
+@click.option("--heard", type=click.Path(path_type=Path), help="The receiver's results, for the rehearsal's account.")
+@click.option("--account", type=click.Path(path_type=Path), help="Directory for the rehearsal's account.")
 def feed(
     log: Path,
     sheet_path: Path,
@@ -228,6 +293,9 @@ def feed(
     pull_for: tuple[float, ...],
     retry: float,
     seed: int,
+    plan_path: Path | None,
+    heard: Path | None,
+    account: Path | None,
 ) -> None:
     """Play a log onto a real link, to rehearse on a bench.
 
@@ -237,9 +305,10 @@ def feed(
 
     \b
     Examples:
-      damperwatch feed stint.parquet --car car.toml --to serial:/dev/ttyUSB0@921600
-      damperwatch feed stint.parquet --car car.toml --to mqtt:localhost:1883/car/dampers --pace 5
-      damperwatch feed stint.csv --car car.toml --to serial:/dev/ttyUSB0 --corrupt 0.01 --pull-at 30 --pull-for 5
+      damperwatch feed stint.csv --car car.toml --to serial:/dev/ttyUSB0@921600
+      damperwatch feed stint.csv --to mqtt:localhost:1883/car/dampers --pace 5
+      damperwatch feed stint.csv --to serial:/dev/ttyUSB0 --corrupt 0.01 \\
+          --pull-at 30 --pull-for 5
     """
     from console.feed import FeedOptions
     from console.feed import feed as run_feed
@@ -247,6 +316,7 @@ def feed(
     from console.pace import parse_pace
     from console.progress import progress_bar
     from ingest.sheet import load_sheet
+    from ingest.text import clean
 
     try:
         chosen = parse_pace(pace)
@@ -256,9 +326,20 @@ def feed(
     try:
         rates = {"drop": drop, "corrupt": corrupt, "duplicate": duplicate, "reorder": reorder}
         plan = fault_plan(rates, delay, pull_at, pull_for, seed)
-        options = FeedOptions(feed_target(target, sheet.link), chosen, samples_per_frame, form, plan, retry)
-        with progress_bar(shown=sys.stderr.isatty()) as report:
-            code = run_feed(log, sheet, options, say=lambda line: click.echo(line, err=True), report=report)
+        if plan_path is None and (heard or account):
+            raise click.UsageError("--heard and --account belong to --rehearse")
+        fed = None if plan_path is None else _fed(plan_path, log, sheet)
+        if fed is not None:
+            plan = fed.pulled(plan)
+        options = FeedOptions(feed_target(target, sheet.link), chosen, samples_per_frame, form, plan, retry, fed)
+        code = None
+        try:
+            with progress_bar(shown=sys.stderr.isatty()) as report:
+                code = run_feed(log, sheet, options, say=lambda line: click.echo(line, err=True), report=report)
+        finally:
+            if fed is not None and fed.begun:
+                for line in fed.settle(heard, account, clean(log.name, 80), complete=code == 0):
+                    click.echo(line)
     except FeedUsageError as error:
         raise click.UsageError(str(error)) from None
     raise SystemExit(code)
@@ -268,10 +349,10 @@ def feed(
 @click.option("--car", "sheet_path", required=True, type=click.Path(path_type=Path), help="The car sheet (TOML).")
 @click.option("--log", type=click.Path(path_type=Path), help="A log or recording of the car at rest.")
 @click.option("--live", is_flag=True, help="Measure now, over the sheet's link.")
-@click.option("--from", "from_s", type=click.FloatRange(min=0.0), default=0.0, help="Second of the log to begin at.")
+@click.option("--from", "from_s", type=click.FloatRange(min=0.0), default=0.0, help="Where in the log to begin, s.")
 # A body moves up and down at 1 to 4 Hz: less than 2 s is too few swings to tell rest from the top of one.
 @click.option(
-    "--seconds", type=click.FloatRange(2.0, 60.0), default=5.0, show_default=True, help="How long to measure."
+    "--seconds", type=click.FloatRange(2.0, 60.0), default=5.0, show_default=True, help="How long to measure, s."
 )
 @click.option("--yes", is_flag=True, help="Write without asking.")
 def zero(sheet_path: Path, log: Path | None, live: bool, from_s: float, seconds: float, yes: bool) -> None:
@@ -313,20 +394,57 @@ def zero(sheet_path: Path, log: Path | None, live: bool, from_s: float, seconds:
 
 
 @cli.command()
+@click.argument("directory", metavar="DIR", type=click.Path(path_type=Path))
+@click.option("--output", type=click.Path(path_type=Path), help="The page to write; without it DIR/debrief.html.")
+@click.option("--compare", metavar="OTHER", type=click.Path(path_type=Path), help="Results to set beside these.")
+@click.option("--figures", metavar="DIR", type=click.Path(path_type=Path), help="Also write the figures, as PNG files.")
+@click.option("--overwrite", is_flag=True, help="Replace existing files that are no debrief.")
+def debrief(directory: Path, output: Path | None, compare: Path | None, figures: Path | None, overwrite: bool) -> None:
+    """Make the report of a finished stint.
+
+    DIR is what replay or watch wrote with --out. The report is one HTML file that opens offline and prints on A4: the
+    stint in ten lines, its alerts, velocities, laps, platform, downforce, and what the sensors and the link were
+    worth. An interrupted run gives the report of what there is, and says what is missing.
+
+    \b
+    Examples:
+      damperwatch debrief results
+      damperwatch debrief results --compare results_of_yesterday \\
+          --output debrief.html --figures figures
+    """
+    from console.debrief import DebriefOptions
+    from console.debrief import debrief as run_debrief
+    from console.debrief_results import NotResultsError
+    from console.replay import program_version
+
+    options = DebriefOptions(output, figures, compare, overwrite)
+    try:
+        files = run_debrief(directory, options, program_version(), lambda line: click.echo(line, err=True))
+    except NotResultsError as error:
+        raise click.UsageError(str(error)) from None
+    for file in files[:1]:
+        click.echo(f"{file}")
+    if files[1:]:
+        click.echo(f"{len(files) - 1} figures in {figures}")
+
+
+@cli.command()
 @click.argument("recording", type=click.Path(path_type=Path))
 @click.option("--json", "as_json", is_flag=True, help="One JSON record instead of lines.")
 def verify(recording: Path, as_json: bool) -> None:
     """Check a recording: every block, what is missing, where damage begins.
 
-    The file is never changed. Exit code 0: clean, 1: something is damaged, 2: no recording.
+    The file is never changed.
 
     \b
     Example:
       damperwatch verify recordings/20250314-091500-5f3a9c01.dwrec
     """
+    from console.progress import progress_bar
     from console.verify import verify_recording
 
-    lines, code = verify_recording(recording, as_json=as_json)
+    with progress_bar(shown=sys.stderr.isatty(), label="verify", after_s=_PATIENCE_S) as report:
+        lines, code = verify_recording(recording, as_json=as_json, report=report)
     for line in lines:
         click.echo(line)
     raise SystemExit(code)
@@ -334,7 +452,7 @@ def verify(recording: Path, as_json: bool) -> None:
 
 @cli.command()
 @click.argument("recording", type=click.Path(path_type=Path))
-@click.option("--to", required=True, type=click.Path(path_type=Path), help="File to write: .csv or .parquet.")
+@click.option("--to", required=True, type=click.Path(path_type=Path), help="File to write: .csv, .parquet or .h5.")
 @click.option(
     "--car", "sheet_path", type=click.Path(path_type=Path), help="A car sheet; without it the one in the recording."
 )
@@ -352,27 +470,79 @@ def export(recording: Path, to: Path, sheet_path: Path | None, raw: bool, overwr
     """
     from console.export import ExportOptions
     from console.export import export as run_export
+    from console.progress import progress_bar
 
-    lines, code = run_export(recording, ExportOptions(to, sheet_path, raw, overwrite))
+    with progress_bar(shown=sys.stderr.isatty(), label="export", after_s=_PATIENCE_S) as report:
+        lines, code = run_export(recording, ExportOptions(to, sheet_path, raw, overwrite), report)
     for line in lines:
         click.echo(line)
     raise SystemExit(code)
 
 
 @cli.command()
-@click.argument("sheet_path", metavar="SHEET", type=click.Path(path_type=Path))
-def sheet(sheet_path: Path) -> None:
+@click.argument("sheet_path", metavar="[SHEET]", required=False, callback=_chosen_car, type=click.Path(path_type=Path))
+@click.option("--json", "as_json", is_flag=True, help="One JSON record instead of lines.")
+def sheet(sheet_path: Path, as_json: bool) -> None:
     """Check a car sheet and print what follows from it.
 
     All mistakes are listed at once. A valid sheet is answered with its geometry, wheel rates, ride rates and
     frequencies, damping ratios, travel left to bump stop and droop, what each sensor reads at the ends of the stroke,
     and the platform's margins.
+
+    \b
+    Examples:
+      damperwatch sheet car.toml
+      damperwatch sheet car.toml --json > figures.json
     """
+    from console.sheet_record import sheet_json
     from console.sheet_report import sheet_lines
     from ingest.sheet import load_sheet
 
-    for line in sheet_lines(load_sheet(sheet_path)):
+    checked = load_sheet(sheet_path)
+    for line in [sheet_json(checked)] if as_json else sheet_lines(checked):
         click.echo(line)
+
+
+@cli.command()
+@click.argument("path", metavar="SHEET", type=click.Path(path_type=Path))
+@click.option("--log", type=click.Path(path_type=Path), help="List this log's columns in it and propose their roles.")
+@click.option("--overwrite", is_flag=True, help="Replace that file.")
+def new(path: Path, log: Path | None, overwrite: bool) -> None:
+    """Begin a car sheet: every key there is, with its unit and meaning.
+
+    What every car needs stands there with the values of an example; the rest stands behind "#" with its defaults.
+    Put in your own car's values, then check the sheet with "damperwatch sheet".
+
+    \b
+    Examples:
+      damperwatch new car.toml
+      damperwatch new car.toml --log stint.csv
+    """
+    from console.new_sheet import new_sheet
+
+    for line in new_sheet(path, log, overwrite=overwrite):
+        click.echo(line)
+
+
+@cli.command()
+@click.argument("shell", type=click.Choice(["bash", "zsh", "fish"]), metavar="SHELL")
+def completion(shell: str) -> None:
+    """Print what makes a shell complete damperwatch's commands and options.
+
+    Put the line for your shell where it reads its settings, and open a new terminal.
+
+    \b
+    Examples:
+      eval "$(damperwatch completion bash)"             in ~/.bashrc
+      eval "$(damperwatch completion zsh)"              in ~/.zshrc
+      damperwatch completion fish | source              in config.fish
+    """
+    from click.shell_completion import get_completion_class
+
+    kind = get_completion_class(shell)
+    assert kind is not None
+    script = kind(cli, {}, "damperwatch", "_DAMPERWATCH_COMPLETE")
+    click.echo(script.source_template % script.source_vars())
 
 
 @cli.command()
@@ -380,26 +550,41 @@ def sheet(sheet_path: Path) -> None:
 @click.option("--topic", required=True, metavar="PREFIX", help="As topic in the sheet's [pit_wall].")
 @click.option("--user", help="Broker user.")
 @click.option("--password-variable", help="Environment variable that holds the password.")
+@click.option("--name", help="Who acts at the keys; without it the login name.")
+@click.option("--bell", is_flag=True, help="Ring the terminal's bell for each new alert.")
 @click.option("--plain", is_flag=True, help="Plain lines, also in a terminal.")
 @click.option("--no-color", is_flag=True, help="No colour; the NO_COLOR variable does the same.")
-def wall(broker: str, topic: str, user: str | None, password_variable: str | None, plain: bool, no_color: bool) -> None:
-    """Show the alerts that a monitor publishes, large enough to read across a garage.
+def wall(
+    broker: str,
+    topic: str,
+    user: str | None,
+    password_variable: str | None,
+    name: str | None,
+    bell: bool,
+    plain: bool,
+    no_color: bool,
+) -> None:
+    """Show the alerts that a monitor publishes, large enough to read across a garage, and act on them.
 
-    The monitor is "damperwatch watch" or "replay" with --publish. Ctrl-C ends it.
+    The monitor is "damperwatch watch" or "replay" with --publish. Arrow keys or Tab select an alert; a acknowledges it;
+    ? lists all keys. Ctrl-C ends it.
 
     \b
-    Example:
+    Examples:
       damperwatch wall --mqtt 192.0.2.10:1883 --topic pit/car
+      damperwatch wall --mqtt 192.0.2.10:1883 --topic pit/car --name Kim --bell
     """
     from console.screen import can_show_board
     from console.wall import wall as run_wall
 
     place = _pit_wall(broker, topic, user, password_variable)
-    raise SystemExit(run_wall(place, click.echo, with_screen=can_show_board() and not plain, no_color=no_color))
+    with_screen = can_show_board() and not plain
+    code = run_wall(place, click.echo, with_screen=with_screen, no_color=no_color, name=name, bell=bell)
+    raise SystemExit(code)
 
 
 @cli.command()
-@click.argument("action", type=click.Choice(_ACTIONS))
+@click.argument("action", metavar="ACTION", type=click.Choice(_ACTIONS))
 @click.argument("kind")
 @click.argument("where")
 @click.option("--mqtt", "broker", required=True, metavar="HOST[:PORT]", help="The broker.")
@@ -426,11 +611,13 @@ def act(
 
     \b
     Examples:
-      damperwatch act acknowledge sensor FL --mqtt 192.0.2.10 --topic pit/car --name Kim
-      damperwatch act shelve bump_stop RL --shelve-s 600 --mqtt 192.0.2.10 --topic pit/car --name Kim
+      damperwatch act acknowledge sensor FL --mqtt 192.0.2.10 \\
+          --topic pit/car --name Kim
+      damperwatch act shelve bump_stop RL --shelve-s 600 --mqtt 192.0.2.10 \\
+          --topic pit/car --name Kim
     """
-    from console.act import Wish
     from console.act import act as run_act
+    from console.command import Wish
 
     place = _pit_wall(broker, topic, user, password_variable)
     click.echo(run_act(place, Wish(action, kind, where, name, shelve_s)))
@@ -456,7 +643,32 @@ def _pit_wall(broker: str, topic: str, user: str | None, password_variable: str 
         raise click.UsageError(f"--mqtt, --topic, --user or --password-variable: {first}") from None
 
 
-def _desk(sheet: Sheet) -> Desk:
+def _journal(given: Path | None, beside: Path | None = None) -> Path | None:
+    """The journal's file: the one given, none for "none", else one beside the recordings, if there are any."""
+    if given is None:
+        return None if beside is None else beside / "alarms.journal"
+    return None if str(given).lower() == "none" else given
+
+
+def _plan(path: Path | None) -> tuple[Plan | None, Callable[[str], str]]:
+    """A rehearsal's plan, and what its plain lines begin with: each by itself must not be taken for the car's."""
+    if path is None:
+        return None, str
+    from ingest.plan import load_plan, marked_line
+
+    return load_plan(path), marked_line
+
+
+def _fed(plan_path: Path, log: Path, sheet: Sheet) -> FedRehearsal:
+    """A plan's faults, with their places in a log that is to be fed."""
+    from console.rehearsal import prepare
+    from console.rehearsal_feed import FedRehearsal
+    from ingest.plan import load_plan
+
+    return FedRehearsal(prepare(load_plan(plan_path), log, sheet), sheet)
+
+
+def _desk(sheet: Sheet, *, rehearsal: bool = False) -> Desk:
     """A desk that publishes where the sheet says; raises SheetError when it says nothing."""
     from alerts.publisher import Publisher
     from console.desk import Desk
@@ -464,6 +676,11 @@ def _desk(sheet: Sheet) -> Desk:
 
     if sheet.pit_wall is None:
         raise SheetError("car sheet", ["pit_wall: is missing; add [pit_wall] with host and topic (docs/pit-wall.md)"])
+    if rehearsal:
+        from ingest.plan import marked
+
+        sheet = marked(sheet)
+    assert sheet.pit_wall is not None
     return Desk(Publisher(sheet.pit_wall, sheet.car.name).start(), sheet.car.name)
 
 

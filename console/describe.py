@@ -27,7 +27,7 @@ from console.describe_car import (
     wheel_load,
     witness_records,
 )
-from dsp.asymmetry import of_corners
+from dsp.asymmetry import of_corners, with_travel
 from dsp.body import BodyMotion
 from dsp.damper_work import DamperWork, dampers_work
 from dsp.histogram import Bins, regroup
@@ -36,6 +36,7 @@ from dsp.summary import LapSummary, Share
 from ingest.chunk import CORNERS, Ints
 from ingest.link_block import LinkCounts
 from ingest.log_counts import LogCounts
+from ingest.plan import is_marked
 from ingest.sheet import Sheet
 from ingest.text import clean
 
@@ -137,6 +138,9 @@ def describe_stint(
         "source": source,
         "complete": complete,
         "car": monitor.sheet.car.name,
+        "rehearsal": is_marked(monitor.sheet),
+        "circuit": monitor.sheet.stint.circuit,
+        "set_up": monitor.sheet.stint.set_up,
         "sheet_sha256": monitor.sheet.digest,
         "reference": reference,
         "rate_hz": context.rate_hz,
@@ -154,6 +158,10 @@ def describe_stint(
             "delay_s": pipeline.filter.delay_s,
             "gain_at_bandwidth": pipeline.filter.gain(monitor.sheet.velocity.bandwidth_hz),
         },
+        "velocity_bands": {
+            "low_speed_rebound_mm_s": monitor.sheet.velocity.low_speed_rebound_mm_s,
+            "low_speed_compression_mm_s": monitor.sheet.velocity.low_speed_compression_mm_s,
+        },
         "laps": pipeline.laps.current.index + 1 if pipeline.laps.current is not None else 0,
         "laps_timed": pipeline.timed_laps,
         "best_lap_s": pipeline.laps.best_s,
@@ -163,6 +171,7 @@ def describe_stint(
         "platform": _platform(total, context),
         # Left against right is compared over timed laps, so that pits and cool-down laps do not blur it.
         "asymmetry": _asymmetry(pipeline.timed if pipeline.timed_laps else total),
+        "drift": _drift(monitor, context),
         "body": body_record(total.body, context.body, context.row_rate_hz),
         "load_balance": balance(total.loads),
         "downforce": downforce_record(pipeline.downforce.result()),
@@ -230,8 +239,42 @@ def _platform(share: Share, context: Context) -> dict[str, Any]:
 
 def _asymmetry(share: Share) -> dict[str, Any]:
     return {
-        place: {"left_faster_percent": found.percent, "distance": found.distance}
-        for place, found in of_corners(share.tally.paired).items()
+        place: {
+            "left_faster_percent": found.percent,
+            "distance": found.distance,
+            "left_mm_s": found.left_mm_s,
+            "right_mm_s": found.right_mm_s,
+            "left_travel_mm": found.left_travel_mm,
+            "right_travel_mm": found.right_travel_mm,
+        }
+        for place, found in with_travel(of_corners(share.tally.paired), share.tally.travel).items()
+    }
+
+
+def _drift(monitor: Monitor, context: Context) -> dict[str, Any]:
+    """What every damper was held against, what could be seen, and what was."""
+    drift = monitor.drift
+    return {
+        "reference_laps": drift.reference.laps,
+        "reference_from": drift.reference_from,
+        "statement": drift.statement()
+        if monitor.pipeline.laps.source is not None
+        else "without laps there is no reference",
+        "found": [
+            {
+                "where": one.where,
+                "speed_percent": one.percent,
+                "compression_percent": one.compression_percent,
+                "rebound_percent": one.rebound_percent,
+                "since_s": _time_or_none(one.since_sample, context),
+                "stretches": one.stretches,
+                "best": one.best,
+                "second": one.second,
+                "ahead": one.ahead,
+                "may_be": list(one.suspects),
+            }
+            for one in drift.verdicts
+        ],
     }
 
 

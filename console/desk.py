@@ -12,6 +12,7 @@ from collections.abc import Callable
 from alerts.monitor import Monitor, Step
 from alerts.payload import StateWriter, name_shown, transition_payload
 from alerts.publisher import Asked, Publisher, Pulse
+from console.alarm_view import why_nothing
 from ingest.text import clean
 
 _STATE_EVERY_S = 0.1  # a burst of transitions needs one state at its end, not one each
@@ -101,5 +102,9 @@ class Desk:
         except (ValueError, KeyError) as error:
             self._publisher.answer(asked, accepted=False, words=clean(error, 150))
             return None
-        self._publisher.answer(asked, accepted=True, words=command.action.replace("_", " "))
+        words = command.action.replace("_", " ")
+        if not step.transitions:
+            standing = next(s for s in monitor.standings if s.definition.key == (command.kind, command.where))
+            words = why_nothing(command.action, standing)
+        self._publisher.answer(asked, accepted=True, words=words)
         return step

@@ -1,7 +1,7 @@
 """Exports a recording as a table: damper travel and side channels, or with `raw` the values as they were received.
 
-In: a recording, and the car sheet (given, or the one that the recording holds). Out: a CSV or Parquet file with one
-row a sample, and lines for people. Constant memory. Raises LogError, SheetError or ResultsError.
+In: a recording, and the car sheet (given, or the one that the recording holds). Out: a CSV, Parquet or HDF5 file with
+one row a sample, and lines for people. Constant memory. Raises LogError, SheetError or ResultsError.
 
 Calibrated, in the order of the sample counter: `sample` (the counter), `time_s` (sample time from the first sample),
 travel in mm and side channels in house units. Missing samples have no row. Raw, in the order of arrival, doubled
@@ -12,6 +12,7 @@ first row of a frame), values before scale, offset and unit.
 from __future__ import annotations
 
 import tomllib
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -33,6 +34,7 @@ from ingest.sheet import Sheet, load_sheet, parse_sheet
 from ingest.sheet_link import LinkLayout
 from ingest.text import clean
 
+_STEPS_A_REPORT = 100  # some hundredths of a second
 _UNIT_SUFFIXES = {"m/s": "_m_s", "m/s2": "_m_s2", "m": "_m", "": ""}
 
 
@@ -46,8 +48,10 @@ class ExportOptions:
     overwrite: bool = False
 
 
-def export(path: Path, options: ExportOptions) -> tuple[list[str], int]:
+def export(path: Path, options: ExportOptions, report: Callable[[float], None] | None = None) -> tuple[list[str], int]:
     """Write the table; returns lines to print and the exit code: 0, or 128 plus a signal's number.
+
+    `report` is told how much of the recording has been read, 0 to 1.
 
     Raises
     ------
@@ -61,7 +65,7 @@ def export(path: Path, options: ExportOptions) -> tuple[list[str], int]:
         try:
             with new_table(options.to, overwrite=options.overwrite) as table:
                 write = _write_raw if options.raw else _write_calibrated
-                lines = write(path, sheet, table, stopping)
+                lines = write(path, sheet, table, _Watch(stopping, report))
         except _StoppedError:
             return [], stopping.exit_code
     return [f"{clean(options.to, 200)}: {lines[0]}", *(f"  {line}" for line in lines[1:])], 0
@@ -71,17 +75,27 @@ class _StoppedError(Exception):
     """A signal asked to end."""
 
 
-def _check(stopping: Stopping) -> None:
-    if stopping.signal is not None:
-        raise _StoppedError
+class _Watch:
+    """Looked at between two steps: ends the export when a signal asks for it, and tells how far it is."""
+
+    def __init__(self, stopping: Stopping, report: Callable[[float], None] | None) -> None:
+        self._stopping, self._report = stopping, report
+        self._steps = 0
+
+    def check(self, progress: Callable[[], float]) -> None:
+        if self._stopping.signal is not None:
+            raise _StoppedError
+        if self._report is not None and self._steps % _STEPS_A_REPORT == 0:
+            self._report(progress())
+        self._steps += 1
 
 
-def _write_calibrated(path: Path, sheet: Sheet, table: TableWriter, stopping: Stopping) -> list[str]:
+def _write_calibrated(path: Path, sheet: Sheet, table: TableWriter, watch: _Watch) -> list[str]:
     calibration = Calibration(sheet)
     with RecordingLog(str(path), sheet) as log:
         first: int | None = None
         for chunk in log:
-            _check(stopping)
+            watch.check(log.progress)
             if chunk.silent:
                 continue
             first = chunk.first_sample if first is None else first
@@ -106,7 +120,7 @@ def _calibrated_columns(chunk: Chunk, first: int, calibration: Calibration) -> C
     return columns
 
 
-def _write_raw(path: Path, sheet: Sheet, table: TableWriter, stopping: Stopping) -> list[str]:
+def _write_raw(path: Path, sheet: Sheet, table: TableWriter, watch: _Watch) -> list[str]:
     counts = LinkCounts()
     decoder = make_decoder(_link_of(sheet, path), counts)
     roles: tuple[str, ...] | None = None
@@ -123,7 +137,7 @@ def _write_raw(path: Path, sheet: Sheet, table: TableWriter, stopping: Stopping)
     with open_recording(path) as recording:
         began_ns: int | None = None
         for entry in payloads(recording, decoder):
-            _check(stopping)
+            watch.check(recording.progress)
             began_ns = entry.monotonic_ns if began_ns is None else began_ns
             arrival_s = (entry.monotonic_ns - began_ns) / 1e9
             for block in decoder.feed(entry.payload):

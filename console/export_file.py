@@ -1,4 +1,4 @@
-"""Tables as CSV or Parquet files that appear under their name only when they are whole.
+"""Tables as CSV, Parquet or HDF5 files that appear under their name only when they are whole.
 
 In: batches of columns. Out: a file, written under a temporary name in the same directory, synced, then renamed.
 Constant memory. Raises ResultsError when the file can't be written or exists already.
@@ -21,7 +21,7 @@ from ingest.errors import ResultsError
 from ingest.recording_file import sync_directory
 from ingest.text import clean
 
-SUFFIXES = (".csv", ".parquet")
+SUFFIXES = (".csv", ".parquet", ".h5")
 _ROWS_AT_ONCE = 65_536  # 8 MB of sixteen columns; Parquet wants row groups of some size
 
 Columns = Mapping[str, Floats | Ints | pa.Int64Array]
@@ -31,7 +31,19 @@ class TableWriter(Protocol):
     """Takes batches of columns, all of the same names and types."""
 
     def write(self, columns: Columns) -> None:
-        """Append rows: columns of one length by name. NaN and null become an empty cell or a null."""
+        """Append rows: columns of one length by name. NaN and null become an empty cell, a null, or in HDF5 NaN."""
+        ...
+
+
+class _File(TableWriter, Protocol):
+    """A table on its way to a file."""
+
+    def finish(self) -> None:
+        """Write what is held, and close."""
+        ...
+
+    def abandon(self) -> None:
+        """Let go of the file while it is open; never raises."""
         ...
 
 
@@ -98,7 +110,7 @@ def new_table(path: Path, *, overwrite: bool) -> Iterator[TableWriter]:
         _refuse_existing(path, shown, overwrite=overwrite)
         try:
             with temporary.open("xb") as file:
-                table = _Arrow(file, suffix)
+                table = _new_file(file, temporary, suffix)
                 try:
                     yield table
                     table.finish()
@@ -113,9 +125,17 @@ def new_table(path: Path, *, overwrite: bool) -> Iterator[TableWriter]:
             with suppress(OSError):
                 temporary.unlink(missing_ok=True)
         sync_directory(path.parent)
-    except (OSError, pa.ArrowException) as error:
+    except (OSError, RuntimeError, pa.ArrowException) as error:
         reason = getattr(error, "strerror", None) or error
         raise ResultsError(f"{shown}: can't be written: {clean(reason)}") from None
+
+
+def _new_file(file: IO[bytes], path: Path, suffix: str) -> _File:
+    if suffix != ".h5":
+        return _Arrow(file, suffix)
+    from console.export_hdf5 import Hdf5Table  # needs a library that not everybody has
+
+    return Hdf5Table(path)
 
 
 def _as_arrow(values: Any) -> Any:

@@ -18,6 +18,7 @@ import numpy as np
 from console.feed_link import feed_layout
 from console.mischief import Account, Frame, Mischief, Plan
 from console.pace import Clock, Pacer
+from console.rehearsal_feed import FedRehearsal
 from console.stopping import Stopping
 from ingest.chunk import SIDE_ROLES, Chunk, Floats
 from ingest.errors import FrameError, LinkError
@@ -74,6 +75,7 @@ class FeedOptions:
     """What the command line chose. `pace` None is as fast as the link takes it; `form` None is the sheet's.
 
     `retry_s` is how long a link that was lost on the way is tried again; the frame it was lost with is sent again.
+    `rehearsal` puts faults of car and sensors into the samples.
     """
 
     target: SerialPort | Broker
@@ -82,6 +84,7 @@ class FeedOptions:
     form: str | None = None
     plan: Plan = field(default_factory=Plan)
     retry_s: float = 0.0
+    rehearsal: FedRehearsal | None = None
 
 
 def raw_sheet(sheet: Sheet) -> Sheet:
@@ -191,7 +194,8 @@ def feed(
         try:
             run.start(sender, clock, stopping, say)
             for chunk in log:
-                if not chunk.silent and not run.take(chunk):
+                faulty = chunk if options.rehearsal is None else options.rehearsal.inject(chunk)
+                if not chunk.silent and not run.take(faulty):
                     break
                 if report is not None:
                     report(log.progress())

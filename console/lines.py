@@ -32,6 +32,7 @@ KIND_NAMES = {
     "top_out": "top-out",
     "platform_low": "platform low",
     "asymmetry": "left/right",
+    "drift": "damper drift",
     "sample_rate": "sample rate",
 }
 _DASH = "-"
@@ -201,6 +202,8 @@ def final_lines(monitor: Monitor, blind: BlindLaps, *, complete: bool) -> Iterat
                 f"{number(below_s, '.2f'):>14}"
             )
     yield from _car_lines(monitor, total)
+    if monitor.sheet.alerts.drift.enabled and pipeline.laps.source is not None:
+        yield from textwrap.wrap(f"drift: {monitor.drift.statement()}", _WIDTH, subsequent_indent="  ")
     yield ""
     yield from _noise_lines(monitor)
     yield from _standing_lines(monitor)

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Literal, Protocol
 
 from alerts.monitor import Monitor, Step
 from console.blind_laps import BlindLaps
@@ -21,7 +21,8 @@ from ingest.text import clean
 class Place:
     """How far a run is: its source, sample time, share of the log (None on a live link), pace and rate.
 
-    `notes` is what a person should know of the run before it begins, a line each. `live` is None in a replay.
+    `notes` is what a person should know of the run before it begins, a line each. `live` is None in a replay, and
+    `state` is what a replay is doing.
     """
 
     source: str
@@ -31,6 +32,7 @@ class Place:
     rate_hz: float
     notes: tuple[str, ...] = ()
     live: LiveStatus | None = None
+    state: Literal["running", "paused", "finished"] = "running"
 
 
 class Outlet(Protocol):

@@ -83,7 +83,7 @@ def glyphs_for(encoding: str) -> Glyphs:
     return BLOCKS
 
 
-def safe(text: object, glyphs: Glyphs = BLOCKS) -> str:
+def safe(text: object, glyphs: Glyphs = BLOCKS, length: int = 200) -> str:
     r"""A foreign string as one harmless line; in ASCII only where the terminal has no more.
 
     Examples
@@ -91,7 +91,7 @@ def safe(text: object, glyphs: Glyphs = BLOCKS) -> str:
     >>> safe("a\x1b[2Jb", ASCII)
     'a?[2Jb'
     """
-    shown = clean(text, 200)
+    shown = clean(text, length)
     if glyphs is ASCII:
         shown = shown.replace("…", "~").encode("ascii", "replace").decode("ascii")
     return shown

@@ -1,7 +1,8 @@
 """A reference stint, read back from the results directory of an earlier run.
 
-In: a results directory (or its summary.json) and the car sheet. Out: left/right asymmetry at each place, and notes
-on how well it fits. Raises ResultsError when it is not one, or is of another car.
+In: a results directory (or its summary.json) and the car sheet. Out: left/right asymmetry at each place, the dampers'
+speeds by stretch of the lap where that run kept some that fit, and notes on how well it fits. Raises ResultsError when
+it is not one, or is of another car.
 """
 
 from __future__ import annotations
@@ -13,7 +14,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from alerts.drift_reference import DriftReference
 from console.describe import FORMAT_VERSION
+from console.drift_file import load_drift_reference
 from console.results import SUMMARY
 from dsp.asymmetry import PLACES, Asymmetry
 from ingest.errors import ResultsError
@@ -21,14 +24,19 @@ from ingest.sheet import Sheet
 from ingest.text import clean
 
 _LARGEST_BYTES = 50_000_000  # a summary is some 100 kB
+_EACH_SIDE = ("left_mm_s", "right_mm_s", "left_travel_mm", "right_travel_mm")
 
 
 @dataclass(frozen=True)
 class Reference:
-    """A reference stint: asymmetry at each of `dsp.asymmetry.PLACES`, and what a person should know of it, in lines."""
+    """A reference stint: asymmetry at each of `dsp.asymmetry.PLACES`, and what a person should know of it, in lines.
+
+    `drift` holds the dampers' speeds by stretch of the lap, where there are any that fit.
+    """
 
     asymmetry: dict[str, Asymmetry]
     notes: tuple[str, ...] = ()
+    drift: DriftReference | None = None
 
 
 def load_reference(path: Path, sheet: Sheet) -> Reference:
@@ -66,14 +74,25 @@ def load_reference(path: Path, sheet: Sheet) -> Reference:
     try:
         entries = {place: content["asymmetry"][place] for place in PLACES}
         reference = {
-            place: Asymmetry(float(entry["left_faster_percent"]) / 100.0, float(entry["distance"]))
+            place: Asymmetry(
+                float(entry["left_faster_percent"]) / 100.0,
+                float(entry["distance"]),
+                *(_above_zero(entry.get(name)) for name in _EACH_SIDE),
+            )
             for place, entry in entries.items()
         }
     except (KeyError, TypeError, ValueError, OverflowError):
         raise ResultsError(f"{shown}: lacks the asymmetry of an axle, so it can't be a reference") from None
     if not all(math.isfinite(entry.log_ratio) and math.isfinite(entry.distance) for entry in reference.values()):
         raise ResultsError(f"{shown}: the asymmetry of an axle is not a number")
-    return Reference(reference, tuple(_notes(content, sheet, shown)))
+    drift, note = load_drift_reference(file.parent, sheet)
+    return Reference(reference, (*_notes(content, sheet, shown), *note), drift)
+
+
+def _above_zero(value: Any) -> float:
+    """A speed or a range of travel; NaN where an earlier program's results have none."""
+    number = isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < 1e9
+    return float(value) if number and value > 0.0 else math.nan
 
 
 def _notes(content: dict[str, Any], sheet: Sheet, shown: str) -> Iterator[str]:

@@ -15,13 +15,16 @@ from pathlib import Path
 from typing import IO, Any
 
 from alerts.alert import Transition
-from alerts.monitor import Step
+from alerts.monitor import Monitor, Step
+from console.along_lap import AlongLap
 from console.describe import Context, describe_lap, describe_stint, describe_transition
+from console.drift_file import save_drift_reference
 from dsp.summary import LapSummary
 from ingest.errors import ResultsError
 from ingest.text import clean
 
 ALERTS, LAPS, SUMMARY = "alerts.jsonl", "laps.jsonl", "summary.json"
+REHEARSAL = "rehearsal.json"
 
 
 class ResultsWriter:
@@ -38,8 +41,10 @@ class ResultsWriter:
     def __init__(self, directory: Path, *, overwrite: bool = False) -> None:
         self._directory = directory
         self._shown = clean(directory, 200)
+        self._along_lap = AlongLap()
+        self._points: tuple[str, ...] = ()
         try:
-            earlier = [name for name in (ALERTS, LAPS, SUMMARY) if (directory / name).exists()]
+            earlier = [name for name in (ALERTS, LAPS, SUMMARY, REHEARSAL) if (directory / name).exists()]
         except OSError as error:  # a name that no file can have, or a directory that may not be looked into
             raise self._failed(error) from None
         if earlier and not overwrite:
@@ -65,17 +70,26 @@ class ResultsWriter:
 
     def step(self, step: Step, context: Context) -> None:
         """Append the transitions and laps that one step brought."""
+        self._points = context.points
+        for frame in step.frames:
+            self._along_lap.add(frame.car, context.sheet.statistics.slowest_counted_m_s)
         for transition in step.transitions:
             self.transition(transition)
         for lap in step.laps:
             self.lap(lap, context)
 
-    def summary(self, *arguments: Any, **keywords: Any) -> None:
-        """Write summary.json, whole or not at all; arguments as of `describe_stint`."""
+    def summary(self, monitor: Monitor, *arguments: Any, **keywords: Any) -> None:
+        """Write what later stints are held against, then summary.json; each whole or not at all.
+
+        Arguments as of `describe_stint`.
+        """
+        save_drift_reference(self._directory, monitor.drift.reference, monitor.sheet)
         temporary = self._directory / (SUMMARY + ".part")
         try:
             with temporary.open("w", encoding="utf-8") as file:
-                file.write(dump(describe_stint(*arguments, **keywords), indent=1) + "\n")
+                content = describe_stint(monitor, *arguments, **keywords)
+                content["along_lap"] = self._along_lap.record(self._points)
+                file.write(dump(content, indent=1) + "\n")
                 file.flush()
                 os.fsync(file.fileno())
             temporary.replace(self._directory / SUMMARY)

@@ -30,6 +30,7 @@ from console.paint import glyphs_for
 from console.view import BoardView
 
 FRAMES_PER_SECOND = 5.0  # numbers that change faster can't be read
+_HURRIED_PER_SECOND = 20.0  # while keys are pressed: a held arrow moves fluently
 # After a slow write wait this many times as long as it took: at most a fifth of the time goes into a slow terminal.
 _SLOW_TERMINAL_REST = 4.0
 _ENTER = "\x1b[?1049h\x1b[?25l\x1b[2J"
@@ -148,7 +149,7 @@ class BoardScreen:
         self._options = BoardOptions(glyphs_for(self.console.encoding))
         self._shown: list[str] = []
         self._size = (0, 0)
-        self._next_frame = float("-inf")
+        self._next_frame = self._soonest = float("-inf")
         self._handlers: dict[int, Any] = {}
         self._leaving = False
 
@@ -170,6 +171,19 @@ class BoardScreen:
     ) -> None:
         """Give the screen back."""
         self._leave()
+
+    def rest(self) -> None:
+        """Give the screen back for a while; `wake` takes it again."""
+        self._leave()
+
+    def wake(self) -> None:
+        """Take the screen again and draw all of it at the next frame, which is due at once."""
+        self._size, self._next_frame = (0, 0), float("-inf")
+        self.__enter__()
+
+    def hurry(self) -> None:
+        """A person waits for this change: the next frame is due sooner, but no sooner than the terminal can take."""
+        self._next_frame = min(self._next_frame, self._soonest)
 
     def due(self, now: float | None = None) -> bool:
         """Whether it is time for another frame; `now` is by the screen's clock, asked of it when left out."""
@@ -200,6 +214,7 @@ class BoardScreen:
         else:
             took = 0.0
         self._next_frame = begun + max(1.0 / FRAMES_PER_SECOND, _SLOW_TERMINAL_REST * took)
+        self._soonest = begun + max(1.0 / _HURRIED_PER_SECOND, _SLOW_TERMINAL_REST * took)
 
     def _measure(self) -> tuple[int, int]:
         """Columns and rows of the terminal drawn on, asked at every frame so that a resize needs no signal."""

@@ -1,7 +1,7 @@
 """Ctrl-C and the other polite ways to end a program, seen between two steps instead of in the middle of one.
 
 Within `Stopping` the first SIGINT, SIGTERM or SIGHUP only sets `signal`; the loop looks at it, ends in order and
-leaves complete files. A second SIGINT interrupts at once.
+leaves complete files. A second SIGINT interrupts at once. A person's key may ask for the same end by `ask`.
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ class Stopping:
 
     def __init__(self) -> None:
         self.signal: int | None = None
+        self._asked = False
         self._before: dict[int, Any] = {}
 
     def __enter__(self) -> Self:
@@ -38,6 +39,15 @@ class Stopping:
         """Put the earlier handlers back."""
         for number, handler in self._before.items():
             signal.signal(number, handler)
+
+    def ask(self) -> None:
+        """End in order, as after a signal, but as a matter of course: the exit code is then 0."""
+        self._asked = True
+
+    @property
+    def wanted(self) -> bool:
+        """Whether the run is to end now."""
+        return self._asked or self.signal is not None
 
     def _note(self, number: int, frame: FrameType | None) -> None:  # noqa: ARG002
         if self.signal is not None and number == signal.SIGINT:

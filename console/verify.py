@@ -6,6 +6,7 @@ recording raises LogError, which the command line turns into 2.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
@@ -19,17 +20,21 @@ from ingest.text import clean
 _LATEST_NS = 253_402_300_799 * 1_000_000_000  # the last second of the year 9999; later is no date
 
 
-def verify_recording(path: Path, *, as_json: bool) -> tuple[list[str], int]:
+def verify_recording(
+    path: Path, *, as_json: bool, report: Callable[[float], None] | None = None
+) -> tuple[list[str], int]:
     """Read a recording to its end; returns lines to print and the exit code (0 clean, 1 damaged).
+
+    `report` is told how much has been read, 0 to 1.
 
     Raises
     ------
     LogError
         The file can't be read or is no recording.
     """
-    report = verify(path)
-    lines = [dump(report_record(report), indent=1)] if as_json else list(report_lines(report))
-    return lines, 1 if report.damage else 0
+    found = verify(path, report)
+    lines = [dump(report_record(found), indent=1)] if as_json else list(report_lines(found))
+    return lines, 1 if found.damage else 0
 
 
 def report_record(report: Report) -> dict[str, Any]:

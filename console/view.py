@@ -164,6 +164,7 @@ class AlertView:
     held: bool
     unknown: bool
     caution: bool
+    key: tuple[str, str] = ("", "")
 
 
 @dataclass(frozen=True)
@@ -186,6 +187,8 @@ class BoardView:
     car_now: CarView = field(default_factory=CarView)
     # Alarms that a person keeps quiet, whatever their state, with how and who.
     put_aside: tuple[str, ...] = ()
+    # The alert that a person has selected.
+    selected: tuple[str, str] | None = None
 
 
 _RANK = {"high": 0, "medium": 1, "low": 2}
@@ -362,4 +365,5 @@ def _alert(monitor: Monitor, standing: Standing) -> AlertView:
         unknown=standing.condition is None,
         # An alarm that has returned to normal sends nobody under the car any more.
         caution=bool(definition.caution) and standing.state is not State.RETURNED,
+        key=definition.key,
     )

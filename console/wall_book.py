@@ -11,6 +11,7 @@ import json
 from dataclasses import dataclass
 from typing import Any
 
+from console.lines import kind_name
 from ingest.text import clean
 
 _MOST_BYTES = 100_000
@@ -34,6 +35,28 @@ class WallAlarm:
     sentence: str
     check_first: str
     caution: str
+    announced: int = 0
+
+    @property
+    def name(self) -> str:
+        """Its name in words."""
+        return f"{kind_name(self.kind)} {self.where}"
+
+
+@dataclass(frozen=True)
+class WallHidden:
+    """One alarm that is kept quiet, why, until when (s of the run's time), and who did it; safe to show."""
+
+    kind: str
+    where: str
+    why: str
+    until_s: float | None
+    who: str
+
+    @property
+    def name(self) -> str:
+        """Its name in words."""
+        return f"{kind_name(self.kind)} {self.where}"
 
 
 class WallBook:
@@ -41,7 +64,7 @@ class WallBook:
 
     def __init__(self, now: float) -> None:
         self.alarms: tuple[WallAlarm, ...] = ()
-        self.hidden: tuple[str, ...] = ()
+        self.hidden: tuple[WallHidden, ...] = ()
         self.left_out = 0
         self.learning = 0
         self.car = ""
@@ -52,6 +75,7 @@ class WallBook:
         self._run = ""
         self._sequence = -1
         self._heard: float | None = None
+        self._last_beat: float | None = None
         self._beat: dict[str, Any] = {}
         self._beat_run = ""
         self._behind_since: float | None = None
@@ -75,7 +99,7 @@ class WallBook:
             if record["format"] != f"damperwatch {name}":
                 record = None
             readers[name](record, now)
-        except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
+        except (ValueError, KeyError, TypeError, AttributeError, RecursionError, OverflowError):
             self.refused += 1
 
     def trouble(self, now: float) -> str:
@@ -100,6 +124,31 @@ class WallBook:
         return str(self._beat["link"])
 
     @property
+    def run(self) -> str:
+        """Which run of the monitor the state is of; a command must name it."""
+        return self._run
+
+    @property
+    def connected(self) -> bool:
+        """Whether the broker is there."""
+        return self._broker_lost is None
+
+    def heard_s(self, now: float) -> float | None:
+        """How long ago the monitor was heard; None when it never was."""
+        return None if self._last_beat is None else now - self._last_beat
+
+    def sample_age_s(self, now: float) -> float | None:
+        """How old the newest sample is by now; None when there is none, as in a replay."""
+        if self._heard is None or self._beat.get("age") is None:
+            return None
+        return float(self._beat["age"]) + now - self._heard
+
+    @property
+    def newest_call(self) -> tuple[str, int]:
+        """Run and number of the newest announcement that nobody has acknowledged; a new one is to be heard."""
+        return self._run, max((a.announced for a in self.alarms if not a.acknowledged), default=0)
+
+    @property
     def quiet(self) -> bool:
         """Whether the newest state holds no alarm that speaks, and none was left out."""
         return self._has_state and not self.alarms and not self.left_out
@@ -107,7 +156,7 @@ class WallBook:
     def _state(self, record: dict[str, Any], now: float) -> None:
         sequence, run = int(record["sequence"]), clean(record["run"], 60)
         alarms = tuple(_alarm(entry) for entry in record["alarms"])
-        hidden = tuple(clean(f"{e['kind']} {e['where']}: {e['why']}", 100) for e in record["hidden"])
+        hidden = tuple(_hidden(entry) for entry in record["hidden"])
         left_out, learning = int(record["left_out"]), int(record["learning"])
         if run == self._run and sequence < self._sequence:
             return  # an older one that came late
@@ -123,6 +172,7 @@ class WallBook:
             "sequence": int(record["sequence"]),
         }
         self._beat, self._beat_run, self._heard, self._stopped = beat, clean(record["run"], 60), now, None
+        self._last_beat = now
         self._follow(now)
 
     def _follow(self, now: float) -> None:
@@ -153,4 +203,16 @@ def _alarm(entry: dict[str, Any]) -> WallAlarm:
         sentence=clean(entry["sentence"] or "", 400),
         check_first=clean(entry["check_first"] or "", 400),
         caution=clean(entry["caution"], 400),
+        announced=int(entry.get("announced_sequence", 0)),
+    )
+
+
+def _hidden(entry: dict[str, Any]) -> WallHidden:
+    until = entry.get("until_s")
+    return WallHidden(
+        kind=clean(entry["kind"], 60),
+        where=clean(entry["where"], 60),
+        why=clean(entry["why"], 60),
+        until_s=None if until is None else float(until),
+        who=clean(entry.get("who", ""), 60),
     )

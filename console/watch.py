@@ -1,7 +1,8 @@
 """The whole chain on a live link: receive, record, decode, watch, show.
 
 In: a sheet with a `link`, options. Out: an exit code. What arrives is recorded before anything else happens to it;
-every sample ends up used or counted. A silent link trips its alarm by the watchdog; the run ends on Ctrl-C, in order.
+every sample ends up used or counted. A silent link trips its alarm by the watchdog; the run ends on Ctrl-C, or by a
+key and a second thought, in order.
 """
 
 from __future__ import annotations
@@ -15,12 +16,13 @@ import numpy as np
 
 from alerts.journal import Journal
 from alerts.monitor import Monitor, Step
-from console.describe import Context
 from console.desk import Desk
+from console.ends import Ends, restored_words
+from console.hands import Hands
 from console.live import ArrivalClock, LiveStatus, count_words
 from console.outlet import Outlet, Place
 from console.reference import Reference, load_reference
-from console.replay import program_version, restored_words
+from console.replay import program_version
 from console.results import ResultsWriter
 from console.stopping import Stopping
 from ingest.assembler import Assembler
@@ -30,6 +32,7 @@ from ingest.framing import make_decoder
 from ingest.inbox import Inbox, Link, Received
 from ingest.link_block import LinkCounts
 from ingest.log_counts import LogCounts
+from ingest.plan import marked
 from ingest.recording import Recorder
 from ingest.recording_header import describe_run
 from ingest.recording_log import SILENCE
@@ -37,6 +40,7 @@ from ingest.sheet import Sheet
 from ingest.sheet_link import LinkLayout
 from ingest.text import clean
 
+_LOOK_EVERY_S = 0.1
 _WAIT_S = 0.05  # longest sleep between looks at the watchdog and the board
 
 
@@ -44,7 +48,7 @@ _WAIT_S = 0.05  # longest sleep between looks at the watchdog and the board
 class WatchOptions:
     """What the command line chose. `recordings` None records nothing; `seconds` ends the run by itself.
 
-    `journal` keeps the alarms over a restart; None keeps nothing.
+    `journal` keeps the alarms over a restart; None keeps nothing. `rehearsal` marks all that comes of the run as one.
     """
 
     recordings: Path | None
@@ -54,6 +58,8 @@ class WatchOptions:
     seconds: float | None = None
     desk: Desk | None = None
     journal: Path | None = None
+    hands: Hands | None = None
+    rehearsal: bool = False
 
 
 MakeLink = Callable[[LinkLayout, Callable[[Received], None], Inbox], Link]
@@ -99,6 +105,8 @@ def watch(
     if sheet.link is None:
         raise SheetError("car sheet", ["link: is missing; add [link] with serial or mqtt (see docs/wiring.md)"])
     reference = None if options.reference is None else load_reference(options.reference, sheet)
+    if options.rehearsal:
+        sheet = marked(sheet)
     with Stopping() as stopping:
         writer = None
         if options.results is not None:
@@ -107,20 +115,17 @@ def watch(
         recorder = None
         if options.recordings is not None:
             recorder = Recorder(options.recordings, describe_run(sheet, sheet_text, program_version()))
-        run = _Watch(sheet, outlet, writer, recorder, say, reference, options.desk, journal)
+        run = _Watch(sheet, recorder, say, reference, stopping)
+        ends = run.ends = Ends(outlet, writer, journal, options.desk, options.hands, run.record)
         try:
-            run.run(link_maker, stopping, options.seconds)
+            run.run(link_maker, options.seconds)
             run.finish(None if options.reference is None else clean(options.reference, 200))
         finally:
-            outlet.close()
-            if writer is not None:
-                writer.close()
-            if recorder is not None:
-                recorder.close()
-            if options.desk is not None:
-                options.desk.close(run.monitor, "the watch ended")
-            if journal is not None:
-                journal.close()
+            try:
+                ends.close(run.monitor, "the watch ended")
+            finally:
+                if recorder is not None:
+                    recorder.close()
     return stopping.exit_code
 
 
@@ -130,24 +135,19 @@ class _Watch:
     def __init__(
         self,
         sheet: Sheet,
-        outlet: Outlet,
-        writer: ResultsWriter | None,
         recorder: Recorder | None,
         say: Callable[[str], None],
         reference: Reference | None,
-        desk: Desk | None = None,
-        journal: Journal | None = None,
+        stopping: Stopping,
     ) -> None:
         assert sheet.link is not None
         self._sheet = sheet
         self._layout = sheet.link
-        self._outlet = outlet
-        self._writer = writer
+        self.ends: Ends  # set before `run`; they need this run's `record`
         self._recorder = recorder
         self._say = say
         self._reference = reference
-        self._desk = desk
-        self._journal = journal
+        self._stopping = stopping
         self._counts = LinkCounts()
         self._decoder = make_decoder(self._layout, self._counts)
         self._assembler = Assembler(sheet, self._counts)
@@ -165,20 +165,20 @@ class _Watch:
         """The monitor, once a sample has come."""
         return self._monitor
 
-    def run(self, link_maker: MakeLink, stopping: Stopping, seconds: float | None) -> None:
+    def run(self, link_maker: MakeLink, seconds: float | None) -> None:
         """Receive until told to stop."""
         self._link = link_maker(self._layout, self._tap, self._inbox)
         self._link.start()
         end = None if seconds is None else time.monotonic() + seconds
         try:
-            while stopping.signal is None and (end is None or time.monotonic() < end):
-                for received in self._inbox.take(_WAIT_S):
-                    self._take(received)
-                self._look()
+            while not self._stopping.wanted and (end is None or time.monotonic() < end):
+                waiting = self._inbox.take(_WAIT_S)
+                now_s = time.monotonic()
+                self._take_all(waiting)
+                self._look(now_s)
         finally:
             self._link.stop()
-        for received in self._inbox.take(0.0):
-            self._take(received)
+        self._take_all(self._inbox.take(0.0))
         self._counts.dropped_messages = self._inbox.dropped
 
     def finish(self, reference: str | None) -> None:
@@ -191,8 +191,8 @@ class _Watch:
             self._say_recording()
             return
         self._give(self._monitor.finish())
-        if self._writer is not None:
-            self._writer.summary(
+        if self.ends.writer is not None:
+            self.ends.writer.summary(
                 self._monitor,
                 None,
                 source=link_name(self._layout),
@@ -201,7 +201,7 @@ class _Watch:
                 reference=reference,
                 link=self._counts,
             )
-        self._outlet.end(self._monitor, LogCounts(), complete=True)
+        self.ends.outlet.end(self._monitor, LogCounts(), complete=True)
         self._say(
             f"link: {self._counts.frames} frames, {self._counts.samples} samples"
             + (f"; {counts}" if counts else "; nothing refused")
@@ -223,6 +223,15 @@ class _Watch:
         if self._recorder is not None:
             self._recorder.write(received)
 
+    def _take_all(self, waiting: list[Received]) -> None:
+        """Take what has arrived; a program that has fallen behind must still answer people."""
+        looked_s = time.monotonic()
+        for received in waiting:
+            self._take(received)
+            if time.monotonic() - looked_s > _LOOK_EVERY_S:
+                self._serve()
+                looked_s = time.monotonic()
+
     def _take(self, received: Received) -> None:
         if not received.payload:
             self._decoder.reset()
@@ -239,14 +248,18 @@ class _Watch:
             if len(chunk) == 0:
                 return
             roles = self._assembler.roles or ()
-            asymmetry = None if self._reference is None else self._reference.asymmetry
-            self._monitor = Monitor(self._sheet, chunk.rate_hz, roles, asymmetry)
-            if self._journal is not None:
-                for line in restored_words(self._journal, self._monitor):
+            known = self._reference
+            against = (None, None) if known is None else (known.asymmetry, known.drift)
+            self._monitor = Monitor(self._sheet, chunk.rate_hz, roles, *against)
+            if self.ends.journal is not None:
+                for line in restored_words(self.ends.journal, self._monitor):
                     self._say(line)
             self._arrivals = ArrivalClock(chunk.rate_hz)
             self._first_sample = chunk.first_sample
-            self._outlet.begin(self._monitor, self._place())
+            # The keys first: what is typed once the picture is there counts, what was typed before does not.
+            if self.ends.hands is not None:
+                self.ends.hands.begin(self._stopping)
+            self.ends.outlet.begin(self._monitor, self._place())
         if chunk.restart:
             self._arrivals.restarted()
         if len(chunk):
@@ -254,8 +267,12 @@ class _Watch:
             self._silent_said = False
         self._give(self._monitor.process(chunk))
 
-    def _look(self) -> None:
-        """The watchdog, the link's state in words, and a frame of the board when one is due."""
+    def _look(self, taken_s: float) -> None:
+        """The watchdog, the link's state in words, people, and a frame of the board when one is due.
+
+        Silence is judged by the moment at which all that waited had been taken, `taken_s`: what takes long to
+        compute is no silence.
+        """
         assert self._link is not None
         state = self._link.state
         words = f"{state.word}: {state.detail}"
@@ -267,33 +284,36 @@ class _Watch:
                 self._say(clean(words, 300))
         if self._monitor is None:
             return
-        age_s = self._arrivals.age_s(time.monotonic())
-        if age_s >= self._sheet.alerts.link.silent_after_s and not self._silent_said:
+        if self._arrivals.age_s(taken_s) >= self._sheet.alerts.link.silent_after_s and not self._silent_said:
             self._silent_said = True
             if self._recorder is not None:
                 self._recorder.event(SILENCE, {})
             self._process(Chunk(0, self._monitor.pipeline.rate_hz, np.empty((0, 4)), silent=True))
-        else:
-            self._outlet.step(self._monitor, Step(), self._place())
-        if self._desk is not None:
-            link = "" if state.word == "open" else f"link {words}"
-            for step in self._desk.look(self._monitor, self._time_s, age_s, link):
-                self._give(step)
+        self._serve()
+
+    def _serve(self) -> None:
+        """People at the keys and at the pit wall, and the board."""
+        if self._monitor is None or self._link is None:
+            return
+        state, age_s = self._link.state, self._arrivals.age_s(time.monotonic())
+        link = "" if state.word == "open" else f"link {state.word}: {state.detail}"
+        self.ends.look(self._monitor, self._place(), age_s, link)
 
     def _give(self, step: Step) -> None:
         assert self._monitor is not None
-        if self._journal is not None:
-            self._journal.note(step, self._monitor)
-        if self._desk is not None:
-            self._desk.take(step, self._monitor)
-        if self._writer is not None:
-            self._writer.step(step, Context.of(self._monitor))
-        if self._recorder is not None:
-            for transition in step.transitions:
-                definition = transition.definition
-                told = {"sample": transition.sample, "change": transition.change, "announced": transition.announced}
-                self._recorder.event("alert", {"kind": definition.kind, "where": definition.where, **told})
-        self._outlet.step(self._monitor, step, self._place())
+        self.ends.give(step, self._monitor, self._place())
+
+    def record(self, step: Step) -> None:
+        """Note in the recording what the alarms did, and who acted on them."""
+        if self._recorder is None:
+            return
+        for transition in step.transitions:
+            definition = transition.definition
+            told: dict[str, object] = {"kind": definition.kind, "where": definition.where}
+            told |= {"sample": transition.sample, "change": transition.change, "announced": transition.announced}
+            if transition.who:
+                told["who"] = transition.who
+            self._recorder.event("alert", told)
 
     def _place(self) -> Place:
         rate_hz = float("nan") if self._monitor is None else self._monitor.pipeline.rate_hz
@@ -314,10 +334,5 @@ class _Watch:
             jitter_s=self._arrivals.jitter_s,
             refused=self._counts.refused,
             recording=recording,
-            fault="; ".join(part for part in (fault, *self._troubles()) if part),
+            fault="; ".join(part for part in (fault, *self.ends.troubles) if part),
         )
-
-    def _troubles(self) -> tuple[str, str]:
-        """What is wrong on the way to the pit wall, and with the journal."""
-        wall = "" if self._desk is None else self._desk.trouble
-        return wall, "" if self._journal is None else self._journal.fault or ""

@@ -14,11 +14,13 @@ class DamperwatchError(Exception):
 class SheetError(DamperwatchError):
     """The car sheet can't be used. `problems` lists every mistake found, one line each."""
 
+    what = "the car sheet"
+
     def __init__(self, path: str, problems: list[str]) -> None:
         self.path = path
         self.problems = problems
         count = "1 mistake" if len(problems) == 1 else f"{len(problems)} mistakes"
-        super().__init__(f"{path}: {count} in the car sheet\n" + "\n".join(f"  {line}" for line in problems))
+        super().__init__(f"{path}: {count} in {self.what}\n" + "\n".join(f"  {line}" for line in problems))
 
 
 class LogError(DamperwatchError):
@@ -39,3 +41,9 @@ class FrameError(DamperwatchError):
 
 class JournalError(DamperwatchError):
     """The journal of the alarms can't be used, or is another car's."""
+
+
+class PlanError(SheetError):
+    """A rehearsal's plan can't be used. `problems` lists every mistake found, one line each."""
+
+    what = "the plan"

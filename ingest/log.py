@@ -1,6 +1,6 @@
 """A log file as chunks: opened by `open_log`, read once from start to end in constant memory.
 
-In: a CSV or Parquet file and the car sheet that maps its columns. Out: `Chunk`s of readings, in order, with gaps
+In: a CSV, Parquet or HDF5 file and the car sheet that maps its columns. Out: `Chunk`s of readings, in order, with gaps
 found. What is wrong with single rows and cells is counted in `LogCounts`; a file that can't be read, or does not
 hold what the sheet says, raises `LogError`: on opening where possible, else after all before the fault was given.
 """
@@ -15,9 +15,11 @@ from typing import Self
 
 from ingest.chunk import Chunk
 from ingest.errors import LogError
+from ingest.hdf5_file import is_hdf5
 from ingest.log_columns import wanted_columns
 from ingest.log_counts import LogCounts
 from ingest.log_csv import CsvRows
+from ingest.log_hdf5 import Hdf5Rows
 from ingest.log_parquet import ParquetRows
 from ingest.recording_reader import is_recording
 from ingest.rows import RowFramer
@@ -27,6 +29,7 @@ from ingest.text import clean
 
 _PARQUET_MAGIC = b"PAR1"
 _PARQUET_SUFFIXES = {".parquet", ".pq"}
+_HDF5_SUFFIXES = {".h5", ".hdf5"}
 
 
 class Log:
@@ -56,8 +59,7 @@ class Log:
         self.counts = LogCounts()
         self.roles = tuple(wanted_columns(layout).side)
         self._place = clean(path, 200)
-        source = ParquetRows if _is_parquet(path) else CsvRows
-        self._source = source(path, layout, self.counts)
+        self._source = _rows_of(path)(path, layout, self.counts)
         self._framer = RowFramer(layout, self.counts, self._place)
         self._chunks = self._framed()
         # The first chunk is read at once, because only then are the rate and most mistakes known.
@@ -120,12 +122,13 @@ class Log:
 
 
 def open_log(path: str | Path, sheet: Sheet) -> Log:
-    """Open a CSV or Parquet log, or a recording of a link (then it is an `ingest.recording_log.RecordingLog`).
+    """Open a CSV, Parquet or HDF5 log, or a recording of a link (then it is an `ingest.recording_log.RecordingLog`).
 
     Parameters
     ----------
     path : str or Path
-        The file. One that starts like a recording or like Parquet is read as such whatever its name; any other as CSV.
+        The file. One that starts like a recording, like Parquet or like HDF5 is read as such whatever its name; any
+        other as CSV.
     sheet : Sheet
         Its `log` part maps columns to roles, its `link` part says how a recording's bytes are laid out.
 
@@ -151,11 +154,15 @@ def open_log(path: str | Path, sheet: Sheet) -> Log:
         raise LogError(f"{shown}: can't be read: {clean(error.strerror or error)}") from None
 
 
-def _is_parquet(path: str) -> bool:
+def _rows_of(path: str) -> type[CsvRows] | type[ParquetRows] | type[Hdf5Rows]:
     with open(path, "rb") as file:
         start = file.read(len(_PARQUET_MAGIC))
     if start == _PARQUET_MAGIC:
-        return True
-    if Path(path).suffix.lower() in _PARQUET_SUFFIXES:
-        raise LogError(f"{clean(path, 200)}: is named like Parquet but does not start like it; export it again")
-    return False
+        return ParquetRows
+    if is_hdf5(path):
+        return Hdf5Rows
+    suffix = Path(path).suffix.lower()
+    for kind, suffixes in (("Parquet", _PARQUET_SUFFIXES), ("HDF5", _HDF5_SUFFIXES)):
+        if suffix in suffixes:
+            raise LogError(f"{clean(path, 200)}: is named like {kind} but does not start like it; export it again")
+    return CsvRows

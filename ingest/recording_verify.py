@@ -5,6 +5,7 @@ In: a file. Out: a `Report`. Raises `LogError` for what is no recording; the fil
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
@@ -13,6 +14,7 @@ from ingest.recording_block import Kind
 from ingest.recording_reader import Damage, open_recording
 
 Verdict = Literal["clean", "damaged"]
+_BLOCKS_A_REPORT = 1000  # some hundredths of a second
 
 
 @dataclass
@@ -57,8 +59,8 @@ class Report:
         return "damaged" if self.damage else "clean"
 
 
-def verify(path: str | Path) -> Report:
-    """Read all of a recording.
+def verify(path: str | Path, report_share: Callable[[float], None] | None = None) -> Report:
+    """Read all of a recording; `report_share` is told how much of it has been read, 0 to 1, now and then.
 
     Raises
     ------
@@ -69,7 +71,9 @@ def verify(path: str | Path) -> Report:
         report = Report(recording.path, recording.size_bytes, header=recording.header, damage=recording.damage)
         report.blocks["header"] = int(bool(recording.header))
         before_ns: int | None = None
-        for entry in recording:
+        for number, entry in enumerate(recording):
+            if report_share is not None and number % _BLOCKS_A_REPORT == 0:
+                report_share(recording.progress())
             report.blocks[entry.kind] += 1
             if entry.kind != "data":
                 continue

@@ -7,6 +7,7 @@ key's path, what was expected, and a hint (the nearest known key, the allowed un
 from __future__ import annotations
 
 import hashlib
+import json
 import tomllib
 from pathlib import Path
 from typing import Annotated, Any, Self
@@ -133,6 +134,13 @@ class CornerEntries(Part):
     RR: CornerEntry
 
 
+class StintNames(Part):
+    """Where the car runs and on which set-up, in the team's own words; references are held against their like only."""
+
+    circuit: Annotated[str, Field(max_length=80), AfterValidator(_printable)] = ""
+    set_up: Annotated[str, Field(max_length=80), AfterValidator(_printable)] = ""
+
+
 class Sheet(Part):
     """A validated car sheet.
 
@@ -140,6 +148,7 @@ class Sheet(Part):
     """
 
     car: Car
+    stint: StintNames = StintNames()
     axle: Axles
     corner: CornerEntries
     log: LogLayout
@@ -233,6 +242,17 @@ class Sheet(Part):
     def digest(self) -> str:
         """SHA-256 of the file the sheet was read from, in hexadecimal; empty for a sheet made in memory."""
         return self._digest
+
+    @property
+    def set_up_digest(self) -> str:
+        """SHA-256, in hexadecimal, of what says how the dampers move: car, axles, corners and velocity.
+
+        Sensors' zeros are left out, since every new zero would make another set-up of it; so are limits and links.
+        """
+        content = self.model_dump(mode="json", include={"car", "axle", "corner", "velocity"})
+        for entry in content["corner"].values():
+            entry["sensor"].pop("zero_mm", None)
+        return hashlib.sha256(json.dumps(content, sort_keys=True).encode()).hexdigest()
 
 
 def load_sheet(path: str | Path) -> Sheet:

@@ -122,6 +122,11 @@ class AsymmetryAlert(Alert):
     # With a reference stint the circuit's own asymmetry is taken out, so less is needed.
     trip_percent_from_reference: Positive = 8.0
     clear_percent_from_reference: Positive = 5.0
+    # Left against right of compression over rebound, which circuits hardly move: one adjuster does.
+    trip_balance_percent: Positive = 8.0
+    clear_balance_percent: Positive = 5.0
+    trip_balance_percent_from_reference: Positive = 6.0
+    clear_balance_percent_from_reference: Positive = 4.0
     laps_beyond: Annotated[int, Field(ge=1, le=20)] = 2
     laps_watched: Annotated[int, Field(ge=1, le=20)] = 3
     laps_to_clear: Annotated[int, Field(ge=1, le=20)] = 2
@@ -137,9 +142,24 @@ class AsymmetryAlert(Alert):
             "trip_percent_from_reference",
             self.trip_percent_from_reference,
         )
+        for trip in ("trip_balance_percent", "trip_balance_percent_from_reference"):
+            clear = trip.replace("trip", "clear", 1)
+            check_below(clear, getattr(self, clear), trip, getattr(self, trip))
         if self.laps_beyond > self.laps_watched:
             raise ValueError(f"laps_beyond ({self.laps_beyond}) can't exceed laps_watched ({self.laps_watched})")
         return self
+
+
+class DriftAlert(Alert):
+    """One damper changes during the run, against the stint's own first clean laps or a reference stint.
+
+    The charts' own limits are calibrated for the number of reference laps and are no matter of taste.
+    """
+
+    # More laps make a better reference, and a later one; with 8 the reference adds an eighth to a lap's scatter.
+    reference_laps: Annotated[int, Field(ge=4, le=40)] = 8
+    # Timed laps after the out-lap in which tyres and dampers come to temperature.
+    warm_up_laps: Annotated[int, Field(ge=0, le=10)] = 2
 
 
 class SensorAlert(Alert):
@@ -180,6 +200,7 @@ class Alerts(Part):
     top_out: TopOutAlert = TopOutAlert()
     platform_low: PlatformLowAlert = PlatformLowAlert()
     asymmetry: AsymmetryAlert = AsymmetryAlert()
+    drift: DriftAlert = DriftAlert()
     sensor: SensorAlert = SensorAlert()
     sample_rate: SampleRateAlert = SampleRateAlert()
     link: LinkAlert = LinkAlert()

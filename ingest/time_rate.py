@@ -63,7 +63,8 @@ def settle_rate(times: Floats, to_s: float, given_hz: float | None, place: str) 
             f"{place}: {np.mean(steps == 0):.0%} of the first rows repeat the time before them: the column is too "
             "coarse for the sample rate. Name a sample counter in log.counter, or remove log.time and give log.rate_hz."
         )
-    forward = steps[(steps > 0) & np.isfinite(steps)]
+    # So far ahead is damage whatever it says exactly, and its multiples must still fit a double.
+    forward = np.minimum(steps[(steps > 0) & np.isfinite(steps)], 1e290)
     if not len(forward):
         if given_hz is not None:
             return given_hz

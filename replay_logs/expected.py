@@ -1,7 +1,8 @@
 """Which alerts the truth of a stint supports under its car sheet's limits.
 
 In: the car sheet, a stint, and its truth so far (laps, contacts, heights). Out: a list of dictionaries
-for the truth file, each with the measure that supports it. Only rules that need no reference stint are judged.
+for the truth file, each with the measure that supports it. No reference stint is supposed: left is held against right,
+and a damper that changes during the run against that run's own first laps.
 """
 
 from __future__ import annotations
@@ -15,6 +16,9 @@ from replay_logs.sensors import UNSEEN
 from replay_logs.stint import Stint
 from replay_logs.underside import Heights, seen_lower_mm, tripping_samples
 from replay_logs.vehicle import AXLES, CORNERS, DIRECTIONS
+
+# A damper that keeps more of its force may take several laps to be found: not promised on a short log.
+DRIFT_SEEN_BELOW = 0.8
 
 
 def expected_alerts(
@@ -65,6 +69,7 @@ def expected_alerts(
                 }
             )
     alerts.extend(_expected_asymmetry(sheet, laps))
+    alerts.extend(_expected_drift(sheet, stint, laps))
     alerts.extend(
         {
             "kind": "sensor",
@@ -119,4 +124,28 @@ def _expected_asymmetry(sheet: Sheet, laps: list[dict[str, Any]]) -> list[dict[s
                         "from_s": timed[trips[0]]["start_s"] + timed[trips[0]]["duration_s"],
                     }
                 )
+    return found
+
+
+def _expected_drift(sheet: Sheet, stint: Stint, laps: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Dampers that lose enough of their force after there was a lap to hold them against; `to_s` is when they have."""
+    timed = [lap["lap"] for lap in laps if lap["kind"] == "timed"]
+    first_known = sheet.alerts.drift.warm_up_laps + 1
+    starts = [lap["start_s"] for lap in laps] + [laps[-1]["start_s"] + laps[-1]["duration_s"]]
+    found = []
+    for fault in stint.settings.damper_faults:
+        whole = fault.from_lap + fault.over_laps
+        compared = [lap for lap in timed[first_known:] if lap >= fault.from_lap]
+        if fault.from_lap < timed[0] + first_known or whole >= len(laps) or fault.scale > DRIFT_SEEN_BELOW:
+            continue
+        found.append(
+            {
+                "kind": "drift",
+                "where": fault.corner,
+                "force_scale": fault.scale,
+                "laps": compared,
+                "from_s": float(np.interp(fault.from_lap, range(len(starts)), starts)),
+                "to_s": float(np.interp(whole, range(len(starts)), starts)),
+            }
+        )
     return found

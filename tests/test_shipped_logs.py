@@ -361,8 +361,10 @@ def test_asymmetry_per_lap_is_on_the_right_side(name: str) -> None:
 
 
 def latest_s(alert: dict[str, Any]) -> float:
-    """How long after `from_s` an alert may come: the delays of its rule, and 50 ms."""
+    """How long after `from_s` an alert may come: the delays of its rule, and 50 ms; a change, until it is complete."""
     sensor = sheet().alerts.sensor
+    if alert["kind"] == "drift":
+        return float(alert["to_s"]) - float(alert["from_s"])
     if alert["kind"] != "sensor":
         return 0.05
     return (

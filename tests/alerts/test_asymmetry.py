@@ -93,7 +93,9 @@ def test_names_the_axle_and_the_faster_corner(corner: int, percent: float) -> No
         direction = transition.definition.where.split()[1]
         assert transition.evidence is not None
         assert transition.evidence.sentence.startswith(f"{faster} {direction} 16 % faster than {slower}")
-        assert transition.evidence.sentence.endswith("in 2 of the last 2 timed laps")
+        assert ", in 2 of the last 2 timed laps; " in transition.evidence.sentence
+        # All of the motion is larger, travel included.
+        assert "sensor gain" in transition.evidence.sentence
         assert transition.evidence.measured == pytest.approx(16.0, abs=0.6)
         assert (transition.evidence.limit, transition.evidence.unit) == (12.0, "%")
         assert transition.evidence.since_sample == LAP
@@ -111,6 +113,77 @@ def test_one_direction_alone_is_named_alone() -> None:
     assert found[0].evidence.sentence.startswith("FR rebound")
     # Speeds are stroke over time: 12 mm in 40 and in 70 samples.
     assert found[0].evidence.measured == pytest.approx(100.0 * np.log(70.0 / 40.0), abs=4.0)
+    assert "FR rebound" in found[0].evidence.sentence
+    assert ", in 2 of the last 2 timed laps; " in found[0].evidence.sentence
+
+
+def four_corners(percents: tuple[float, float, float, float], laps_long: int = 4) -> Chunk:
+    """Every lap the same, each corner faster by so many per cent of the logarithm."""
+    return laps(sines([np.exp(np.array(percents) / 100.0)] * laps_long))
+
+
+@pytest.mark.parametrize(
+    ("percents", "own"),
+    [
+        ((20.0, 0.0, 15.0, 0.0), None),  # what a lopsided circuit does
+        ((-30.0, 0.0, -16.0, 0.0), None),
+        ((30.0, 0.0, 10.0, 0.0), None),  # 10 % of its own
+        ((34.0, 0.0, 10.0, 0.0), None),  # 14 % of its own, and a limit of 15 % where the circuit makes 20
+        ((37.0, 0.0, 10.0, 0.0), 17.0),
+        ((20.0, 0.0, -3.0, 0.0), 20.0),  # the other way round is not shared
+    ],
+)
+def test_what_both_axles_share_is_the_circuits(percents: tuple[float, float, float, float], own: float | None) -> None:
+    found = watch(SHEET, four_corners(percents))
+    if own is None:
+        assert found == []
+        return
+    assert {t.definition.where for t in found} == set(FRONT)
+    assert found[0].evidence is not None
+    assert found[0].evidence.measured == pytest.approx(own, abs=0.6)
+    shared = own != percents[0]
+    assert found[0].evidence.limit == pytest.approx(15.0 if shared else 12.0, abs=0.1)
+    assert (f" beyond what the axles share ({percents[0]:.0f} % in all), in" in found[0].evidence.sentence) == shared
+
+
+def test_with_one_axle_unknown_the_other_might_be_the_circuits() -> None:
+    stint = four_corners((20.0, 0.0, 0.0, 0.0))
+    stint.sensors[:, 3] = np.nan
+    sheet = easy_sheet(BASE | {"alerts.sensor.enabled": False})
+    assert watch(sheet, stint) == []
+    # A reference has taken the circuit out, so there it counts.
+    assert {t.definition.where for t in watch(sheet, stint, reference=level(0.0))} == set(FRONT)
+
+
+@pytest.mark.parametrize(("slow", "told"), [(73, False), (78, True)])
+def test_one_direction_alone_needs_less(slow: int, told: bool) -> None:
+    """12 mm in 30 samples, and back in 70 or a few more: below 12 %, yet compression against rebound tells."""
+    quick = np.interp(np.arange(100), [0, 30, 100], [0.0, 12.0, 0.0])
+    slower = np.interp(np.arange(30 + slow), [0, 30, 30 + slow], [0.0, 12.0, 0.0])
+    left, right = np.resize(slower, 5 * LAP), np.resize(quick, 5 * LAP)
+    found = watch(SHEET, laps(np.stack([left, right, right, right], axis=1)))
+    assert {t.definition.where for t in found} == ({"front rebound"} if told else set())
+    if told:
+        evidence = found[0].evidence
+        assert evidence is not None
+        assert evidence.sentence.startswith("FR rebound over compression ")
+        assert evidence.measured == pytest.approx(100.0 * np.log(slow / 70.0), abs=1.5)
+        assert evidence.limit == pytest.approx(8.0, abs=0.3)
+        assert evidence.unit == "%"
+        assert found[0].definition.caution
+
+
+@pytest.mark.parametrize(("later", "clears"), [(74, False), (72, True)])
+def test_compression_over_rebound_has_a_clear_limit_of_its_own(later: int, clears: bool) -> None:
+    """Rebound slower by 11 % at first, then by 5.6 or 2.8 %: all below 7 %, but only the last below 5 %."""
+
+    def sawtooth(fall: int, laps_long: int) -> Floats:
+        return np.resize(np.interp(np.arange(30 + fall), [0, 30, 30 + fall], [0.0, 12.0, 0.0]), laps_long * LAP)
+
+    left = np.concatenate([sawtooth(78, 4), sawtooth(later, 6)])
+    right = sawtooth(70, 10)
+    found = watch(SHEET, laps(np.stack([left, right, right, right], axis=1)))
+    assert [t.change for t in found if t.definition.where == "front rebound"] == ["occurs", "returns"][: 1 + clears]
 
 
 def test_left_and_right_swapped_swap_the_names() -> None:
@@ -122,7 +195,7 @@ def test_left_and_right_swapped_swap_the_names() -> None:
         assert other.evidence is not None
         assert "FL" in one.evidence.sentence
         exchanged = one.evidence.sentence.replace("FL", "x").replace("FR", "FL").replace("x", "FR")
-        assert other.evidence.sentence == exchanged
+        assert other.evidence.sentence == exchanged.replace("FR or FL", "FL or FR")
 
 
 def test_out_laps_and_unfinished_laps_do_not_count() -> None:

@@ -539,3 +539,30 @@ def test_what_is_restored_goes_on_with_the_time_that_was_left() -> None:
     standing = again.standings[0]
     assert (standing.state, standing.who, standing.occurrences) == (State.ACKNOWLEDGED, "Ada", 1)
     assert changes(again.advance([], 6000)) == [(5010, "returns"), (5081, "shelf_ends")]
+
+
+def test_a_shelf_that_ran_out_while_nobody_knew_the_alarm_ends_at_the_first_sample() -> None:
+    tested = one()
+    tested.advance([see(0, True)], 1)
+    tested.tell(KEY, Input.SHELVE, 1, "Ada", 1.0)
+    without = engine(Definition("k", "b", "low"))
+    assert without.restore(tested.remember()) == [KEY]
+    assert not without.knows(KEY)
+    without.begin(1000)
+    without.advance([], 1500)
+    again = one()
+    again.restore(without.remember())
+    again.begin(7000)
+    (ended,) = again.advance([], 7001)
+    assert (ended.sample, ended.time_s, ended.change, ended.announced) == (7000, 0.0, "shelf_ends", True)
+
+
+def test_a_delay_does_not_run_while_nobody_watches_the_alarm() -> None:
+    tested = one(on_s=0.2)
+    tested.advance([see(0, True)], 10)
+    without = engine(Definition("k", "b", "low"))
+    without.restore(tested.remember())
+    without.advance([], 1500)
+    again = one(on_s=0.2)
+    again.restore(without.remember())
+    assert again.advance([], 1000) == []

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import copy
+import json
 import os
 import random
 import signal
@@ -14,11 +16,14 @@ from typing import IO, Any
 import numpy as np
 import pytest
 
-from alerts.alert import Remembered
-from alerts.journal import Journal
-from alerts.lifecycle import State
+from alerts.alert import Definition, Evidence, Observation, Remembered
+from alerts.engine import Engine
+from alerts.journal import FORMAT, FORMAT_VERSION, Journal, _line, _plain, _read
+from alerts.lifecycle import Input, State
 from alerts.monitor import Monitor, Step
+from alerts.payload import transition_payload
 from ingest.errors import JournalError
+from tests.alerts.test_payload import places
 from tests.monitored import RATE, chunk, easy_sheet, flat
 
 CAR = "Test mule"
@@ -177,6 +182,54 @@ def test_another_cars_journal_and_other_files_are_refused(tmp_path: Path) -> Non
         Journal.open(tmp_path, CAR)
 
 
+LEAVES: list[Any] = [
+    None, True, -1, 0.5, 10**400, float("nan"), float("inf"), 1e300, "", "\x1b[2J", "x" * 5000, [], {}, [[]], [1, 2],
+]  # fmt: skip
+
+
+def test_a_line_of_right_sum_and_wrong_content_ends_what_is_believed_and_breaks_nothing() -> None:
+    definitions = [
+        Definition("k", "a", "high", 0.1, latches=True),
+        Definition("k", "b", "low", suppressed_by=(("k", "a"),)),
+    ]
+    why = Evidence(1.0, 2.0, "mm", 3, "said", "look", "cause", 1.0, 2.0)
+    first = Engine(definitions, RATE, lambda _: "")
+    first.advance([Observation(3, "k", "a", True, why), Observation(3, "k", "b", True, why)], 20)
+    first.tell(("k", "b"), Input.SHELVE, 10, "Ada", 9.0)
+    first.tell(("k", "b"), Input.ACKNOWLEDGE, 10, "Kim")
+    header = _line({"format": FORMAT, "format_version": FORMAT_VERSION, "car": CAR})
+    whole = json.loads(json.dumps(_plain(first.remember())))
+    assert _read(header + _line(whole), CAR, "") == first.remember()
+    believed = 0
+    for place in places(whole):
+        for leaf in LEAVES:
+            record = copy.deepcopy(whole)
+            inside: Any = record
+            for key in place[:-1]:
+                inside = inside[key]
+            inside[place[-1]] = leaf
+            memory = _read(header + _line(record), CAR, "")
+            if memory is None:
+                continue
+            believed += 1
+            engine = Engine(definitions, RATE, lambda _: "")
+            engine.restore(memory)
+            engine.begin(70_000)
+            transitions = engine.advance([Observation(70_100, "k", "a", False)], 200_000)
+            transitions += engine.tell(("k", "b"), Input.UNSHELVE, 199_999, "Kim")
+            assert all(len(transition_payload(told, "run-1", CAR)) < 9000 for told in transitions)
+            assert _read(header + _line(_plain(engine.remember())), CAR, "") == engine.remember()
+    assert believed > 100
+
+
+def test_a_number_of_numpys_in_the_evidence_is_kept_like_any_other() -> None:
+    tested = Engine([Definition("k", "a", "high")], RATE, lambda _: "")
+    why = Evidence(np.float32(1.5), 2.0, "mm", np.int64(3), "said", "look")  # type: ignore[arg-type]
+    tested.advance([Observation(3, "k", "a", True, why)], 20)
+    header = _line({"format": FORMAT, "format_version": FORMAT_VERSION, "car": CAR})
+    assert _read(header + _line(_plain(tested.remember())), CAR, "") == tested.remember()
+
+
 class Failing:
     """Opens files that fail on demand."""
 
@@ -195,7 +248,7 @@ def test_a_full_disk_is_told_and_what_stands_is_written_once_it_can_be(tmp_path:
     noted(journal, watched, watched.process(chunk(low(1000, (500, 900)))))
     assert journal.fault is None
     failing.broken = True
-    journal.close()  # as a write that failed leaves it
+    journal._leave()  # as a write that failed does
     noted(journal, watched, watched.act(ALARM, "acknowledge", "Kim"))
     assert journal.fault is not None
     assert "No space left" in journal.fault
@@ -232,7 +285,8 @@ def test_a_step_that_changes_nothing_writes_nothing(tmp_path: Path) -> None:
 PROGRAM = """
 import sys
 from pathlib import Path
-from alerts.journal import Journal
+from alerts.engine import Engine
+from alerts.journal import FORMAT, FORMAT_VERSION, Journal, _line, _plain, _read
 from tests.alerts.test_journal import ALARM, CAR, OTHER, low, monitor
 from tests.monitored import chunk
 
@@ -258,7 +312,7 @@ def test_killed_at_any_moment_nothing_that_was_told_is_lost(tmp_path: Path) -> N
     """What the killed program had said before it died stands in the next run, or something that came later."""
     path, generator = tmp_path / "a.journal", random.Random(9)
     environment = os.environ | {"PYTHONPATH": str(Path(__file__).parents[2])}
-    for _ in range(8):
+    for _ in range(3):
         command = [sys.executable, "-c", PROGRAM, str(path)]
         with subprocess.Popen(command, stdout=subprocess.PIPE, text=True, env=environment) as program:
             assert program.stdout is not None
@@ -285,6 +339,29 @@ def test_what_a_sheet_no_longer_has_is_named(tmp_path: Path) -> None:
     without = Monitor(easy_sheet(), RATE, ())
     assert OTHER in journal.restore_into(without)
     journal.close()
+
+
+def test_what_a_sheet_has_again_stands_as_it_did(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A run whose sheet leaves an alarm out, however long and with however many new files, does not forget it."""
+    path = tmp_path / "a.journal"
+    before, journal = monitor(), Journal.open(path, CAR)
+    noted(journal, before, before.process(chunk(low(1000, (500, 990)))))
+    noted(journal, before, before.act(OTHER, "acknowledge", "Kim"))
+    noted(journal, before, before.act(OTHER, "shelve", "Ada", shelve_s=20.0))
+    noted(journal, before, before.act(OTHER, "out_of_service", "Kim"))
+    journal.close()
+    monkeypatch.setattr("alerts.journal._LONGEST_BYTES", 1)
+    for begin in (70_000, 5_000):
+        journal, without = Journal.open(path, CAR), Monitor(easy_sheet(), RATE, ())
+        assert journal.restore_into(without) == [OTHER]
+        for start in range(begin, begin + 2000, 500):
+            noted(journal, without, without.process(chunk(flat(500), start)))
+            noted(journal, without, without.act(ALARM, "shelve", f"Kim {start}", shelve_s=60.0))
+        journal.close()
+    found = left_by(path)[OTHER]
+    assert essence(found)[:3] == essence(before.engine.remember([OTHER]).alarms[0])[:3]
+    # Eight of its twenty seconds have passed meanwhile, less a filter's delay each.
+    assert found.shelved_until_sample == pytest.approx(12.0 * RATE, abs=1.2 * RATE)
 
 
 def test_restoring_is_for_a_monitor_that_has_not_begun(tmp_path: Path) -> None:

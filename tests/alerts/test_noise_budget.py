@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import pytest
 from hypothesis import given, settings
@@ -105,6 +106,64 @@ def test_any_steps_give_the_same_and_it_equals_a_count_of_the_whole_list(times: 
         flooded = count > 10 or (flooded and count >= 5)
         seconds += flooded
     assert whole.flood_s == pytest.approx(seconds, abs=1.0 + 0.01 * seconds)
+
+
+@settings(max_examples=150, deadline=None)
+@given(
+    bursts=st.lists(
+        st.tuples(
+            st.sampled_from([0, 1, 60, 299, 590, 600]),
+            st.integers(1, 12),
+            st.sampled_from([0, 1, 20, 30, 31, 59, 60, 61]),
+            st.integers(1, 4),
+        ),
+        max_size=5,
+    ),
+    rate_hz=st.sampled_from([1.0, 100.0, 333.0, 999.0]),
+    first=st.integers(-1000, 10**9),
+)
+def test_announcements_floods_and_chatter_equal_a_count_over_all_pairs(
+    bursts: list[tuple[int, int, int, int]], rate_hz: float, first: int
+) -> None:
+    """Bursts chosen so that much lies just at a limit; an independent count, from all announcements at once."""
+    told_at: list[tuple[int, str]] = []
+    second = 0
+    for gap, count, step, alarms in bursts:
+        second += gap
+        for number in range(count):
+            told_at.append((second, "abcd"[number % alarms]))
+            second += step
+    found = NoiseBudget(rate_hz, first)
+    changes = [replace(told(0.0, where), sample=first + round(at * rate_hz), time_s=float(at)) for at, where in told_at]
+    end = second + 700
+    found.take(changes, first + round(end * rate_hz))
+    record = found.record()
+    times = [at for at, _ in told_at]
+    assert record["announced"] == len(times)
+    assert record["most_in_ten_minutes"] == max(
+        (sum(at - 600 < other for other in times[: n + 1]) for n, at in enumerate(times)), default=0
+    )
+    # Bouts of chatter: the most triples of one alarm that share no announcement, each within a minute.
+    expected = []
+    for where in "abcd":
+        own = [at for at, place in told_at if place == where]
+        most = [0] * (len(own) + 1)
+        for n in range(1, len(own) + 1):
+            bout = 1 + most[n - 3] if n >= 3 and own[n - 1] - own[n - 3] <= 60 else 0
+            most[n] = max(most[n - 1], bout)
+        if most[-1]:
+            expected.append({"kind": "sensor", "where": where, "times": most[-1]})
+    assert record["chattering"] == expected
+    # A flood, in steps of a second: it begins at an announcement, and ends when an old one is forgotten.
+    flooded, seconds, floods = False, 0, 0
+    for now in range(end):
+        young = [at for at in times if now - 600 < at < now]
+        flooded = flooded and len(young) >= 5
+        young += [at for at in times if at == now]
+        if not flooded and len(young) > 10:
+            flooded, floods = True, floods + 1
+        seconds += flooded
+    assert (record["floods"], record["time_in_flood_s"]) == (floods, pytest.approx(seconds))
 
 
 def test_a_monitor_keeps_its_own_budget() -> None:

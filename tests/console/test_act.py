@@ -11,8 +11,9 @@ from click.testing import CliRunner
 from alerts.lifecycle import State
 from alerts.monitor import ACTIONS, Monitor
 from alerts.publisher import Publisher
-from console.act import ActError, Wish, act
+from console.act import act
 from console.cli import _ACTIONS, cli
+from console.command import ActError, Wish
 from console.desk import Desk
 from ingest.sheet_wall import PitWall
 from tests.brokers import HOST, EmbeddedBroker, free_port
@@ -38,6 +39,11 @@ class Served:
         while not self._over.wait(0.01):
             for step in self._desk.look(self.monitor, 2.0):
                 self._desk.take(step, self.monitor)
+
+    def hang(self) -> None:
+        """Carry nothing out any more."""
+        self._over.set()
+        self._thread.join()
 
     def close(self) -> None:
         self._over.set()

@@ -349,3 +349,38 @@ def test_a_reader_that_leaves_is_no_fault(tmp_path: Path, command: str) -> None:
     assert process.returncode == 0
     if command == "replay":
         assert strict((tmp_path / "out" / SUMMARY).read_text())["complete"] is False
+
+
+# ---------------------------------------------------------------- the journal of a watch
+
+
+def live_sheet(folder: Path, name: str = "Test mule") -> Path:
+    link = '\n[link]\nrate_hz = 500\nserial = { port = "/dev/no-such-port", baud = 115200 }\n'
+    return sheet_file(folder, CAR.replace("Test mule", name) + link, f"{name}.toml")
+
+
+def watched(run: Run, folder: Path, *more: str | Path, name: str = "Test mule") -> Done:
+    return run("watch", "--car", live_sheet(folder, name), "--recordings", folder / "rec", "--seconds", "0.1", *more)
+
+
+def test_a_watch_keeps_its_alarms_beside_the_recording(run: Run, tmp_path: Path) -> None:
+    assert watched(run, tmp_path).returncode == 0
+    assert (tmp_path / "rec" / "alarms.journal").is_file()
+
+
+@pytest.mark.parametrize("more", [["--journal", "none"], ["--no-recording"]])
+def test_a_watch_without_a_journal(run: Run, tmp_path: Path, more: list[str]) -> None:
+    assert watched(run, tmp_path, *more).returncode == 0
+    assert not (tmp_path / "rec" / "alarms.journal").exists()
+
+
+def test_a_watch_keeps_its_alarms_where_it_is_told(run: Run, tmp_path: Path) -> None:
+    assert watched(run, tmp_path, "--journal", tmp_path / "kept").returncode == 0
+    assert (tmp_path / "kept").is_file()
+    assert not (tmp_path / "rec" / "alarms.journal").exists()
+
+
+def test_another_cars_journal_is_refused_in_words(run: Run, tmp_path: Path) -> None:
+    assert watched(run, tmp_path).returncode == 0
+    said = check_refused(watched(run, tmp_path, name="Other mule"), code=1)
+    assert "is the journal of Test mule" in said

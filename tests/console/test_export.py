@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import signal
+import sys
 from pathlib import Path
 from typing import Any
 
+import h5py  # type: ignore[import-untyped,unused-ignore]
 import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
-from console import export_file
+from console import export_file, export_hdf5
 from console.export import ExportOptions, export
 from ingest.calibration import Calibration
 from ingest.framing import make_encoder
@@ -67,6 +69,10 @@ def table_of(path: Path) -> dict[str, list[Any]]:
     if path.suffix == ".parquet":
         columns: dict[str, list[Any]] = pq.read_table(path).to_pydict()  # type: ignore[no-untyped-call,unused-ignore]
         return columns
+    if path.suffix == ".h5":
+        with h5py.File(path) as file:
+            held = {name: dataset[:] for name, dataset in file.items()}
+        return {name: [None if value != value else value for value in column.tolist()] for name, column in held.items()}
     lines = path.read_text().splitlines()
     cells = [[float(cell) if cell else None for cell in line.split(",")] for line in lines[1:]]
     return {name: list(column) for name, column in zip(lines[0].split(","), zip(*cells, strict=True), strict=True)}
@@ -79,7 +85,7 @@ def as_floats(column: list[Any]) -> list[float]:
     return [float("nan") if value is None else float(value) for value in column]
 
 
-@pytest.mark.parametrize("name", ["run.csv", "run.parquet"])
+@pytest.mark.parametrize("name", ["run.csv", "run.parquet", "run.h5"])
 def test_calibrated(run: Run, recording: Path, tmp_path: Path, name: str) -> None:
     to = tmp_path / name
     done = run("export", recording, "--to", to)
@@ -90,7 +96,7 @@ def test_calibrated(run: Run, recording: Path, tmp_path: Path, name: str) -> Non
     ]
     table = table_of(to)
     dampers = [f"damper_{corner}_mm" for corner in ("FL", "FR", "RL", "RR")]
-    assert list(table) == ["sample", "time_s", *dampers, "speed_m_s", "lap_number"]
+    assert sorted(table) == sorted(["sample", "time_s", *dampers, "speed_m_s", "lap_number"])
     assert table["sample"] == (5000 + NUMBERS).tolist()
     assert table["time_s"] == pytest.approx(NUMBERS / 500.0)
     sent = values(NUMBERS)
@@ -103,14 +109,14 @@ def test_calibrated(run: Run, recording: Path, tmp_path: Path, name: str) -> Non
     assert sorted(path.name for path in tmp_path.iterdir()) == sorted(["car.toml", "run", name])
 
 
-@pytest.mark.parametrize("name", ["run.csv", "run.parquet"])
+@pytest.mark.parametrize("name", ["run.csv", "run.parquet", "run.h5"])
 def test_raw(run: Run, recording: Path, tmp_path: Path, name: str) -> None:
     to = tmp_path / name
     done = run("export", recording, "--to", to, "--raw")
     assert (done.returncode, done.stderr) == (0, "")
     assert done.stdout == f"{to}: 1180 samples as received\n"
     table = table_of(to)
-    assert list(table) == ["counter", "arrival_s", "device_time_us", *ROLES]
+    assert sorted(table) == sorted(["counter", "arrival_s", "device_time_us", *ROLES])
     assert table["counter"] == (5000 + NUMBERS).tolist()
     assert as_floats(table["arrival_s"]) == pytest.approx(NUMBERS // 20 * 20 * 0.002)
     assert table["device_time_us"][0] == 1_000_000
@@ -129,6 +135,49 @@ def test_a_table_is_what_a_replay_sees(recording: Path, tmp_path: Path) -> None:
     table = table_of(to)
     for index, corner in enumerate(("FL", "FR", "RL", "RR")):
         np.testing.assert_array_equal(as_floats(table[f"damper_{corner}_mm"]), travel[:, index])
+
+
+def test_columns_keep_their_order_in_csv_and_parquet(recording: Path, tmp_path: Path) -> None:
+    for name in ("run.csv", "run.parquet"):
+        export(recording, ExportOptions(tmp_path / name))
+        assert list(table_of(tmp_path / name))[:3] == ["sample", "time_s", "damper_FL_mm"]
+
+
+TABLE_CAR = CAR.replace('time = { column = "time", unit = "s" }', 'time = { column = "time_s", unit = "s" }')
+for _corner in ("FL", "FR", "RL", "RR"):
+    TABLE_CAR = TABLE_CAR.replace(f'damper_{_corner} = "{_corner}"', f'damper_{_corner} = "damper_{_corner}_mm"')
+TABLE_CAR = TABLE_CAR.replace(
+    'lap_number = "lap"', 'lap_number = "lap_number"\nspeed = { column = "speed_m_s", unit = "m/s" }'
+)
+
+
+def test_a_table_is_a_log_again_the_same_from_hdf5_as_from_parquet(run: Run, recording: Path, tmp_path: Path) -> None:
+    sheet = sheet_file(tmp_path, TABLE_CAR, "table.toml")
+    said, results = [], []
+    for name in ("run.parquet", "run.h5"):
+        export(recording, ExportOptions(tmp_path / name))
+        done = run("replay", tmp_path / name, "--car", sheet, "--out", tmp_path / f"{name} out")
+        assert (done.returncode, done.stderr) == (0, "")
+        said.append(done.stdout.replace(name, "run"))
+        written = {path.name: path.read_text().replace(name, "run") for path in (tmp_path / f"{name} out").iterdir()}
+        results.append(written)
+    assert said[0] == said[1]
+    assert results[0] == results[1]
+    assert '"empty"' in results[0]["summary.json"]
+
+
+def test_hdf5_says_its_units_and_needs_its_extra(
+    recording: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, run: Run
+) -> None:
+    export(recording, ExportOptions(tmp_path / "run.h5"))
+    with h5py.File(tmp_path / "run.h5") as file:
+        units = {name: dataset.attrs["unit"] for name, dataset in file.items()}
+    assert units["damper_FL_mm"] == "mm"
+    assert (units["time_s"], units["speed_m_s"], units["sample"]) == ("s", "m/s", "")
+    monkeypatch.setitem(sys.modules, "h5py", None)
+    said = check_refused(run("export", recording, "--to", tmp_path / "other.h5"), code=1)
+    assert 'pip install "damperwatch[hdf5]"' in said
+    assert not list(tmp_path.glob("*other*"))
 
 
 def test_another_sheet_may_be_named(run: Run, recording: Path, tmp_path: Path) -> None:
@@ -192,9 +241,12 @@ def test_a_fault_or_a_signal_leaves_nothing_behind(
     assert export(recording, ExportOptions(tmp_path / "run.csv")) == ([], 128 + signal.SIGTERM)
     assert sorted(tmp_path.rglob("*")) == before
 
-    def full(self: export_file._Arrow, columns: export_file.Columns) -> None:  # noqa: ARG001
+    def full(self: Any, columns: Any) -> None:  # noqa: ARG001
         raise OSError(28, "No space left on device")
 
+    monkeypatch.setattr(export_hdf5.Hdf5Table, "_hand_over", full)
+    assert "No space left" in check_refused(run("export", recording, "--to", tmp_path / "run.h5"), code=1)
+    assert sorted(tmp_path.rglob("*")) == before
     monkeypatch.setattr(export_file._Arrow, "write", full)
     assert "No space left" in check_refused(run("export", recording, "--to", tmp_path / "run.parquet"), code=1)
     assert sorted(tmp_path.rglob("*")) == before

@@ -219,7 +219,7 @@ def test_a_height_that_was_never_known_has_no_time_below_its_limit() -> None:
 
 
 def test_kinds_of_alerts_have_one_name_everywhere() -> None:
-    monitor = Monitor(easy_sheet({"alerts.link.enabled": True}), RATE, ())
+    monitor = Monitor(easy_sheet({"alerts.link.enabled": True}), RATE, ("lap_number",))
     for alarm in monitor.standings:
         alarm.state = State.UNACKNOWLEDGED
     shown = {alert.kind for alert in take_view(monitor, Trends(), LinkStatus("log", 0.0)).alerts}

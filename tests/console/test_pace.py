@@ -83,3 +83,105 @@ def test_any_text_is_a_pace_or_refused(text: str) -> None:
     except ValueError:
         return
     assert pace is None or 0.0 < pace <= 10_000.0
+
+
+# ---------------------------------------------------------------- what a person asks
+
+
+def advance(pacer: Pacer, hand: HandClock, sample_time_s: float, most_s: float) -> bool:
+    """Whether the sample time comes within so many seconds."""
+    until_s = hand.time_s + most_s
+    pacer.until(sample_time_s, stopped=lambda: hand.time_s > until_s)
+    return hand.time_s <= until_s
+
+
+@pytest.mark.parametrize("pace", [0.001, 0.5, 1.0, 20.0])
+def test_whoever_is_to_be_looked_after_is_called_four_times_a_second(pace: float) -> None:
+    hand = HandClock()
+    looks: list[float] = []
+    pacer = Pacer(pace, hand.clock)
+    pacer.until(10.0 * pace, look=lambda: looks.append(hand.time_s))
+    gaps = [after - before for before, after in zip([100.0, *looks], looks, strict=False)]
+    assert max(gaps) <= 0.25
+    assert hand.time_s == pytest.approx(110.0)
+
+
+def test_a_pause_holds_and_what_it_took_is_not_caught_up() -> None:
+    hand = HandClock()
+    pacer = Pacer(1.0, hand.clock)
+    pacer.until(5.0)
+    pacer.pause()
+    assert not advance(pacer, hand, 5.05, 60.0)
+    pacer.pause()
+    at = hand.time_s
+    pacer.until(6.05)
+    assert hand.time_s - at == pytest.approx(1.0, abs=0.051)
+
+
+@pytest.mark.parametrize("pace", [0.1, 1.0, 20.0, 500.0, None])
+def test_a_step_is_one_second_of_samples_and_then_a_pause(pace: float | None) -> None:
+    hand = HandClock()
+    pacer = Pacer(pace, hand.clock)
+    pacer.until(3.0)
+    pacer.step()
+    assert pacer.paused
+    at, passed = hand.time_s, 3.0
+    piece_s = pacer.piece_s
+    assert piece_s is not None
+    while advance(pacer, hand, passed + piece_s, 0.5):
+        passed += piece_s
+    assert passed == pytest.approx(4.0)
+    assert hand.time_s - at < 0.6
+    pacer.step()
+    pacer.step()
+    while advance(pacer, hand, passed + piece_s, 0.5):
+        passed += piece_s
+    assert passed == pytest.approx(6.0)
+
+
+def test_steps_that_were_asked_and_not_taken_are_forgotten_by_going_on() -> None:
+    hand = HandClock()
+    pacer = Pacer(1.0, hand.clock)
+    for _ in range(9):
+        pacer.step()
+    pacer.pause()
+    pacer.pause()
+    assert not advance(pacer, hand, 0.05, 60.0)
+
+
+def test_another_pace_counts_from_where_the_replay_is() -> None:
+    hand = HandClock()
+    pacer = Pacer(1.0, hand.clock)
+    pacer.until(10.0)
+    pacer.faster()
+    assert pacer.pace == 2.0
+    pacer.until(20.0)
+    assert hand.time_s == pytest.approx(115.0)
+    pacer.slower()
+    pacer.slower()
+    assert pacer.pace == 0.5
+    pacer.until(21.0)
+    assert hand.time_s == pytest.approx(117.0)
+
+
+def test_paces_have_ends() -> None:
+    pacer = Pacer(3.7, HandClock().clock)
+    seen = []
+    for _ in range(20):
+        pacer.faster()
+        seen.append(pacer.pace)
+    assert seen[:2] == [5.0, 10.0]
+    assert seen[-1] is None
+    pacer.slower()
+    assert pacer.pace == 500.0
+    for _ in range(30):
+        pacer.slower()
+    assert pacer.pace == 0.1
+
+
+def test_a_wait_ends_when_a_look_says_so() -> None:
+    """A pause, another pace or an end asked for while waiting take effect at once."""
+    hand = HandClock()
+    pacer = Pacer(0.001, hand.clock)
+    pacer.until(1.0, look=pacer.faster)
+    assert hand.time_s < 102.0

@@ -7,14 +7,19 @@ import threading
 import time
 from collections.abc import Callable, Iterable
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any, Self
 
 import numpy as np
 import pytest
 
 from alerts.monitor import Monitor
+from console.command import Wish
+from console.hands import Hands
 from console.outlet import PlainOutlet
+from console.pace import Pacer
 from console.reference import Reference
+from console.stopping import Stopping
 from console.watch import WatchOptions, make_link, watch
 from dsp.asymmetry import PLACES, Asymmetry
 from ingest.errors import SheetError
@@ -207,3 +212,59 @@ def test_a_reference_stint_is_held_against_the_laps(tmp_path: Path, monkeypatch:
         "front compression",
         "front rebound",
     }
+
+
+# ---------------------------------------------------------------- a program that falls behind, and people
+
+
+class Counted(Hands):
+    """Hands without a keyboard, that ask for the same at every look and count them."""
+
+    def __init__(self) -> None:
+        self.looks = 0
+        self.begun = self.closed = False
+
+    def begin(self, stopping: Stopping, pacer: Pacer | None = None) -> None:  # noqa: ARG002
+        self.begun = True
+
+    def look(self) -> list[Wish]:
+        self.looks += 1
+        return [Wish("acknowledge", "platform_low", "nose", "Kim")]
+
+    def answer(self, words: str) -> None:
+        """Nobody reads it."""
+
+    def close(self) -> None:
+        self.closed = True
+
+
+def test_people_are_answered_while_much_is_waiting(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("console.watch._LOOK_EVERY_S", -1.0)
+    hands = Counted()
+    watched(frames(low()), tmp_path, hands=hands)
+    assert hands.begun
+    assert hands.closed
+    assert hands.looks >= 200
+
+
+def test_a_persons_action_is_in_results_and_recording(tmp_path: Path) -> None:
+    watched(frames(low()), tmp_path, hands=Counted(), recordings=tmp_path / "rec")
+    alerts = [json.loads(line) for line in (tmp_path / "out" / "alerts.jsonl").read_text().splitlines()]
+    assert [(a["change"], a["who"]) for a in alerts if a["who"]] == [("acknowledge", "Kim")]
+    (recording,) = (tmp_path / "rec").iterdir()
+    assert b'"who":"Kim"' in recording.read_bytes().replace(b'": "', b'":"')
+
+
+def test_what_takes_long_to_compute_is_no_silence(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    clock = {"s": time.monotonic()}
+    whole = Monitor.process
+
+    def slow(self: Monitor, chunk: Any) -> Any:
+        clock["s"] += 0.05
+        return whole(self, chunk)
+
+    monkeypatch.setattr(Monitor, "process", slow)
+    monkeypatch.setattr("console.watch.time", SimpleNamespace(monotonic=lambda: clock["s"]))
+    watched(frames(flat(1000)), tmp_path, seconds=3.0)
+    assert clock["s"] > 4.0
+    assert (tmp_path / "out" / "alerts.jsonl").read_text() == ""

@@ -27,6 +27,7 @@ from dsp.frame import Aligned, CarBlock
 from dsp.jumps import JumpWatch
 from dsp.pipeline import Frame, Pipeline
 from dsp.platform import Platform
+from dsp.position_scales import PositionScales
 from dsp.spectra import TravelSpectra
 from dsp.steady import SteadyWindows
 from dsp.stops import StopWatch
@@ -132,6 +133,17 @@ def places() -> Step:
     return take
 
 
+def stretches() -> Step:
+    stage = PositionScales()
+
+    def take(block: CarBlock) -> Any:
+        if block.starts_stretch:
+            stage.process(block.part(0, 0))  # what the gap ended is of the time before it
+        return stage.process(block)
+
+    return of_rows(take)
+
+
 def pipeline() -> Step:
     stage = Pipeline(SHEET, RATE_HZ, ("speed",))
     return lambda chunk: (stage.process(chunk), stage.take_fault_changes())
@@ -151,6 +163,7 @@ STAGES: dict[type, Callable[[], Step]] = {
     DownforceWatch: lambda: of_rows(DownforceWatch(SHEET, RATE_HZ / 2, 2).process),
     TravelSpectra: lambda: of_rows(TravelSpectra(SHEET, RATE_HZ / 2, has_speed=True).process),
     AxleDelayWatch: lambda: of_rows(AxleDelayWatch(SHEET, RATE_HZ / 2).process),
+    PositionScales: stretches,
     Pipeline: pipeline,
 }
 

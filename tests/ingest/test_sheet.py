@@ -469,7 +469,10 @@ def test_hostile_toml_is_made_safe(tmp_path: Path) -> None:
     assert file_problem(tmp_path / "b.toml", SHEET + '\n["\\u001b[2J"]\n').endswith("unknown key; known here: " + KNOWN)
 
 
-KNOWN = "car, axle, corner, log, link, pit_wall, platform, air, regimes, downforce, velocity, statistics, laps, alerts"
+KNOWN = (
+    "car, stint, axle, corner, log, link, pit_wall, platform, air, regimes, downforce, velocity, statistics, laps, "
+    "alerts"
+)
 
 
 @pytest.mark.parametrize(

@@ -67,7 +67,7 @@ def test_peak_of_the_longest_contact_is_in_the_log(sheet: Sheet) -> None:
 def test_each_log_holds_what_it_is_named_for() -> None:
     assert expected("healthy") == set()
     assert expected("rebound_misset") == {("asymmetry", "front")}
-    assert expected("damper_fades") == {("asymmetry", "rear")}
+    assert expected("damper_fades") == {("asymmetry", "rear"), ("drift", "RR")}
     assert expected("too_low") >= {
         ("bump_stop", "FL"),
         ("bump_stop", "FR"),
