@@ -17,11 +17,10 @@ from typing import Any, TypeVar
 from console.debrief_laps import Lap, lap_of
 from console.debrief_values import number, plural, text
 from console.describe import FORMAT_VERSION
-from console.results import ALERTS, LAPS, SUMMARY
+from console.results import ALERTS, LAPS, REHEARSAL, SUMMARY
 from ingest.errors import ResultsError
 from ingest.text import clean
 
-_REHEARSAL = "rehearsal.json"  # the account of a rehearsal, beside its results
 _LARGEST_SUMMARY = 50_000_000  # bytes; a summary has some 200 kB
 _LONGEST_LINE = 2_000_000  # characters; a lap has some 20 kB
 # A day of laps of a minute each has 1440, and a stint with more changes of alarms than this no story.
@@ -86,7 +85,7 @@ def read_results(directory: Path) -> Results:
         raise NotResultsError(
             f"{shown}: holds no results that can be used{reason}; name the directory that a run was given with --out"
         )
-    results.rehearsal = results.summary.get("rehearsal") is True or _stands(directory / _REHEARSAL)
+    results.rehearsal = results.summary.get("rehearsal") is True or _stands(directory / REHEARSAL)
     return results
 
 

@@ -69,8 +69,11 @@ class Desk:
     @property
     def trouble(self) -> str:
         """What is wrong with the way to the pit wall, in words; empty when nothing is."""
-        state = self._publisher.status.state
-        return "" if state.word == "open" else f"pit wall {state.word}: {state.detail}"
+        state, lost = self._publisher.status.state, self._publisher.dropped
+        parts = [] if state.word == "open" else [f"pit wall {state.word}: {state.detail}"]
+        if lost:
+            parts.append(f"pit wall: {lost} older transitions no longer fitted; the state tells what stands")
+        return "; ".join(parts)
 
     def _tell_state(self, monitor: Monitor) -> None:
         now = self._clock()

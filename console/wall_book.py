@@ -8,6 +8,7 @@ is counted and forgotten; strings are made safe here.
 from __future__ import annotations
 
 import json
+import math
 from dataclasses import dataclass
 from typing import Any
 
@@ -165,9 +166,11 @@ class WallBook:
         self._follow(now)
 
     def _heartbeat(self, record: dict[str, Any], now: float) -> None:
-        age = record["sample_age_s"]
+        age = None if record["sample_age_s"] is None else float(record["sample_age_s"])
+        if age is not None and not 0.0 <= age < math.inf:
+            raise ValueError("an age that is none")  # or old data would count as fresh
         beat = {
-            "age": None if age is None else float(age),
+            "age": age,
             "link": clean(record["link"], 120),
             "sequence": int(record["sequence"]),
         }

@@ -90,6 +90,7 @@ NOT_RUN = {
     "damperwatch feed": "needs a serial port or a broker at the other end",
     "damperwatch zero --car car.toml --live": "needs a link",
     "damperwatch wall": "needs a broker",
+    "damperwatch replay replay_logs/damper_fades.parquet": "publishes to a broker, for half a minute",
     "damperwatch act": "needs a broker and a monitor",
 }
 _FENCED = re.compile(r"^ *```(\w*)\n(.*?)^ *```$", re.MULTILINE | re.DOTALL)

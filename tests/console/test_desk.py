@@ -82,8 +82,10 @@ def test_a_command_for_a_known_alarm_is_carried_out() -> None:
     ]
 
 
-def test_publishing_needs_its_part_of_the_sheet() -> None:
-    log, sheet = ROOT / "replay_logs/healthy.parquet", ROOT / "replay_logs/car.toml"
+def test_publishing_needs_its_part_of_the_sheet(tmp_path: Path) -> None:
+    log, sheet = ROOT / "replay_logs/healthy.parquet", tmp_path / "car.toml"
+    whole = (ROOT / "replay_logs/car.toml").read_text(encoding="utf-8")
+    sheet.write_text(whole[: whole.index("[pit_wall]")], encoding="utf-8")
     result = CliRunner().invoke(cli, ["replay", str(log), "--car", str(sheet), "--publish"])
     assert result.exit_code != 0
     assert "pit_wall: is missing" in str(result.exception)
