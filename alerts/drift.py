@@ -177,7 +177,7 @@ class DamperDrift:
         percent = abs(verdict.percent)
         way = "faster" if verdict.percent > 0 else "slower"
         one = verdict.best if verdict.where in (UNDECIDED, verdict.best) else verdict.where
-        limit = round(self.smallest_percent(), 1)  # what the charts find sooner or later
+        limit = self.smallest_percent()
         where = f"damper {one} has lost force: it moves" if verdict.damper else f"{one} moves"
         where += f" {percent:.0f} % {way} than on {laps} reference {'lap' if laps == 1 else 'laps'}"
         by = f"compression {verdict.compression_percent:+.0f} %, rebound {verdict.rebound_percent:+.0f} %"

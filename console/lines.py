@@ -88,7 +88,7 @@ def transition_line(transition: Transition) -> str:
     if evidence is None:
         return f"{head}{word}  {name}"
     since = number(transition.since_s, ".2f")
-    limit = "" if math.isnan(evidence.limit) else f" (limit {evidence.limit:g} {evidence.unit})"
+    limit = "" if math.isnan(evidence.limit) else f" (limit {evidence.limit:.4g} {evidence.unit})"
     line = f"{head}{word}  {name}: {clean(evidence.sentence, 200)}{limit}, since {since} s."
     if not transition.announced:
         return line

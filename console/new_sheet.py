@@ -10,8 +10,9 @@ import csv
 import os
 from collections.abc import Iterator
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 from console.new_sheet_guess import guesses
 from console.new_sheet_text import COLUMNS_MARK, TEMPLATE
@@ -28,11 +29,13 @@ _LINE_WIDTH = 110
 
 @dataclass(frozen=True)
 class LogHead:
-    """A log's columns; `delimiter` and `skip_lines` of a CSV file."""
+    """A log's columns; for a CSV file how it is laid out, as in the sheet's `[log]`."""
 
     names: list[str]
     delimiter: str = ","
     skip_lines: int = 0
+    lines_after_names: int = 0
+    decimal: str = "."
 
 
 def new_sheet(path: Path, log: Path | None, *, overwrite: bool) -> list[str]:
@@ -48,7 +51,7 @@ def new_sheet(path: Path, log: Path | None, *, overwrite: bool) -> list[str]:
     if log is not None:
         head = head_of(log)
         found = guesses(head.names)
-        text = new_sheet_text(log.name, head.names, head.delimiter, head.skip_lines)
+        text = new_sheet_text(log.name, head)
     _write(path, text, overwrite=overwrite)
     shown = clean(path, 200)
     lines = [f"{shown}: a sheet with the values of an example car; put in your own"]
@@ -59,22 +62,20 @@ def new_sheet(path: Path, log: Path | None, *, overwrite: bool) -> list[str]:
     return [*lines, f"  then: damperwatch sheet {shown}"]
 
 
-def new_sheet_text(log: str, names: list[str], delimiter: str = ",", skip_lines: int = 0) -> str:
+def new_sheet_text(log: str, head: LogHead) -> str:
     """The template with a log's columns listed under `[log.columns]`, and roles proposed, behind marks.
 
     Parameters
     ----------
     log : str
         The log's name.
-    names : list of str
-        Its columns; those that no sheet could name are left out.
-    delimiter, skip_lines
-        As in the sheet's `[log]`.
+    head : LogHead
+        Its columns, of which those that no sheet could name are left out, and its layout.
     """
-    usable = [name for name in names[:_MOST_NAMES] if 0 < len(name.strip()) <= _LONGEST_NAME]
+    usable = [name for name in head.names[:_MOST_NAMES] if 0 < len(name.strip()) <= _LONGEST_NAME]
     lines = [f"# The columns of {clean(log, 80)}:"]
     lines += _wrapped([toml_text(name) for name in usable])
-    proposals = list(_proposals(guesses(usable), delimiter, skip_lines))
+    proposals = list(_proposals(guesses(usable), head))
     if proposals:
         lines += ['# Guesses from their names: check each, units too, then take its "# " away and drop the example.']
         lines += proposals
@@ -149,7 +150,7 @@ def _wrapped(items: list[str]) -> Iterator[str]:
     yield line.rstrip(",")
 
 
-def _proposals(found: dict[str, str], delimiter: str, skip_lines: int) -> Iterator[str]:
+def _proposals(found: dict[str, str], head: LogHead) -> Iterator[str]:
     for role in (*(f"damper_{corner}" for corner in ("FL", "FR", "RL", "RR")), "lap_number", "lap_marker"):
         if role in found:
             yield f"# {role} = {toml_text(found[role])}"
@@ -167,10 +168,14 @@ def _proposals(found: dict[str, str], delimiter: str, skip_lines: int) -> Iterat
         layout.append(f'time = {{ column = {toml_text(found["time"])}, unit = "{_time_unit(found["time"])}" }}')
     elif "counter" in found:
         layout.append(f"counter = {{ column = {toml_text(found['counter'])} }}")
-    if delimiter != ",":
-        layout.append(f"delimiter = {toml_text(delimiter)}")
-    if skip_lines:
-        layout.append(f"skip_lines = {skip_lines}")
+    if head.delimiter != ",":
+        layout.append(f"delimiter = {toml_text(head.delimiter)}")
+    if head.decimal != ".":
+        layout.append(f"decimal = {toml_text(head.decimal)}")
+    if head.skip_lines:
+        layout.append(f"skip_lines = {head.skip_lines}")
+    if head.lines_after_names:
+        layout.append(f"lines_after_names = {head.lines_after_names}")
     if layout:
         yield "# And under [log] above:"
         yield from (f"# {line}" for line in layout)
@@ -229,7 +234,20 @@ def _csv_head(start: bytes, shown: str) -> LogHead:
             named = sum(bool(cell) and not _is_number(cell) for cell in cells)
             if named > len(cells) / 2 and len(cells) > len(best.names):
                 best = LogHead(cells, delimiter, number)
-    return best
+    return replace(best, **_below(best, lines[best.skip_lines + 1 :]))
+
+
+def _below(head: LogHead, lines: list[str]) -> dict[str, Any]:
+    """How many lines of units follow the names, and the sign of decimals; nothing where no line of numbers is seen."""
+    for number, line in enumerate(lines[:_HEAD_LINES]):
+        try:
+            cells = [cell.strip() for cell in next(csv.reader([line], delimiter=head.delimiter), [])]
+        except csv.Error:
+            break
+        if sum(map(_is_number, cells)) > len(head.names) / 2:
+            comma = head.delimiter != "," and any("," in cell for cell in cells if _is_number(cell))
+            return {"lines_after_names": number, "decimal": "," if comma else "."}
+    return {}
 
 
 def _is_number(cell: str) -> bool:

@@ -14,7 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import BaseModel
 
-from console.new_sheet import new_sheet_text, toml_text
+from console.new_sheet import LogHead, head_of, new_sheet_text, toml_text
 from console.new_sheet_guess import guesses
 from console.new_sheet_text import COLUMNS_MARK, TEMPLATE
 from ingest.errors import LogError
@@ -228,6 +228,23 @@ def test_columns_of_a_log_are_listed_and_roles_proposed(run: Run, tmp_path: Path
 
 
 @pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        ("a;b;c\n1,5;2;3\n", LogHead(["a", "b", "c"], ";", 0, 0, ",")),
+        ("a;b;c\n1.5;2;3\n", LogHead(["a", "b", "c"], ";", 0, 0, ".")),
+        ("a,b,c\n1,5,3\n", LogHead(["a", "b", "c"], ",", 0, 0, ".")),
+        ("made by x\na;b;c\ns;mm;V\n0,1;0,2;0,3\n", LogHead(["a", "b", "c"], ";", 1, 1, ",")),
+        ("a,b,c\ns,mm,V\n\n1,2,3\n", LogHead(["a", "b", "c"], ",", 0, 2, ".")),
+        ("a,b,c\n", LogHead(["a", "b", "c"])),
+    ],
+)
+def test_the_layout_of_a_csv_is_seen(tmp_path: Path, text: str, expected: LogHead) -> None:
+    log = tmp_path / "log.csv"
+    log.write_text(text, encoding="utf-8")
+    assert head_of(log) == expected
+
+
+@pytest.mark.parametrize(
     ("name", "role"),
     [
         *(
@@ -265,7 +282,7 @@ def test_the_better_of_two_names_is_taken() -> None:
 
 @given(names=st.lists(st.text(max_size=40), max_size=8))
 def test_whatever_a_log_calls_its_columns_the_sheet_stays_valid(names: list[str]) -> None:
-    text = new_sheet_text("log", names)
+    text = new_sheet_text("log", LogHead(names))
     parse_sheet(tomllib.loads(text))
     assert all(line.isprintable() for line in text.splitlines())
     assert COLUMNS_MARK in text
