@@ -64,6 +64,7 @@ class PlatformLow:
         self._stopped_below_m_s = sheet.laps.stopped_below_m_s
         self._platform = Platform(sheet)
         points = len(self._platform.names)
+        self._clear_mm = [limit + self._limits.clear_above_limit_mm for limit in self._platform.lowest_mm.tolist()]
         self._dips: list[_Dip | None] = [None] * points
         # What was said last of each point: low, clear, or nothing that still holds.
         self._said: list[bool | None] = [None] * points
@@ -97,16 +98,16 @@ class PlatformLow:
         heights = car.heights_mm
         if still.any():
             heights = np.where(still[:, np.newaxis], np.nan, heights)
+        lowest = heights.min(axis=0).tolist()
         for point in range(len(self._dips)):
+            if self._said[point] is False and self._dips[point] is None and lowest[point] > self._clear_mm[point]:
+                continue  # the usual block: known, clear of the limit, and that was said before
             seen += self._follow(car, point, heights[:, point])
         return seen
 
     def _follow(self, car: CarBlock, point: int, heights: Floats) -> list[Observation]:
         limit = float(self._platform.lowest_mm[point])
-        clear = limit + self._limits.clear_above_limit_mm
-        lowest = float(heights.min())
-        if self._said[point] is False and lowest > clear and self._dips[point] is None:
-            return []  # the usual block: known, clear of the limit, and that was said before
+        clear = self._clear_mm[point]
         # Runs of equal state: 0 unknown, 1 low, 2 between limit and clear limit, 3 clear.
         states = np.where(heights < limit, 1, np.where(heights > clear, 3, 2))
         states[np.isnan(heights)] = 0

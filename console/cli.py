@@ -429,6 +429,61 @@ def debrief(directory: Path, output: Path | None, compare: Path | None, figures:
 
 
 @cli.command()
+@click.argument("logs", metavar="LOG...", nargs=-1, type=click.Path(path_type=Path))
+@click.option("--car", "sheet_path", type=click.Path(path_type=Path), help="The car sheet (TOML), as for replay.")
+@click.option("--list", "list_path", type=click.Path(path_type=Path), help="CSV of logs; docs/survey.md has columns.")
+@click.option("--out", "directory", required=True, type=click.Path(path_type=Path), help="Directory of the survey.")
+@click.option(
+    "--workers", type=click.IntRange(0, 256), help="Processes; 0 computes in this one. Without it one for each core."
+)
+@click.option("--scheduler", metavar="ADDRESS", help="A Dask scheduler to compute on, such as tcp://HOST:8786.")
+def survey(
+    logs: tuple[Path, ...],
+    sheet_path: Path | None,
+    list_path: Path | None,
+    directory: Path,
+    workers: int | None,
+    scheduler: str | None,
+) -> None:
+    """Put a season of logs through the chain: tables, references, scatter.
+
+    Writes a Parquet table of all laps and one of all alerts; for each car, circuit and set-up a reference for
+    "replay" and "watch", made of its clean stints; and how much laps differ. A bad log is named and left out. Run
+    again, it goes on where it was; only new logs are computed. Needs the survey extra, but for --workers 0.
+
+    \b
+    Examples:
+      damperwatch survey season/*.parquet --car car.toml --out survey
+      damperwatch survey --list season.csv --out survey --workers 2
+    """
+    from console.progress import progress_bar
+    from console.replay import program_version
+    from console.survey import Voice
+    from console.survey import survey as run_survey
+    from console.survey_list import jobs_of
+    from console.survey_pool import default_workers, open_pool
+    from ingest.sheet import load_sheet
+
+    if not logs and list_path is None:
+        raise click.UsageError("name logs, or a list of them with --list")
+    if workers is not None and scheduler is not None:
+        raise click.UsageError("--workers and --scheduler exclude each other")
+    if logs or sheet_path is not None:
+        ctx = click.get_current_context()
+        sheet_path = _chosen_car(ctx, next(one for one in ctx.command.params if one.name == "sheet_path"), sheet_path)
+    sheet = None if sheet_path is None else load_sheet(sheet_path)
+    jobs = jobs_of(logs, list_path, sheet, program_version())
+    with_bar = sys.stderr.isatty()
+    with (
+        open_pool(default_workers(len(jobs)) if workers is None else workers, scheduler) as pool,
+        progress_bar(shown=with_bar, label="survey") as report,
+    ):
+        voice = Voice(lambda line: click.echo(line, err=True), click.echo, report, each=not with_bar)
+        code = run_survey(jobs, directory, pool, voice)
+    raise SystemExit(code)
+
+
+@cli.command()
 @click.argument("recording", type=click.Path(path_type=Path))
 @click.option("--json", "as_json", is_flag=True, help="One JSON record instead of lines.")
 def verify(recording: Path, as_json: bool) -> None:

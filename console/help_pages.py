@@ -15,6 +15,7 @@ _RECORDING = "A recording that watch made (.dwrec, or .dwrec.part while it is op
 ARGUMENTS: dict[str, dict[str, str]] = {
     "replay": {"LOG": _LOG},
     "feed": {"LOG": _LOG},
+    "survey": {"LOG...": "Logs: CSV, Parquet, HDF5 or recordings."},
     "debrief": {"DIR": "What replay or watch wrote with --out."},
     "verify": {"RECORDING": _RECORDING},
     "export": {"RECORDING": _RECORDING},
@@ -37,6 +38,11 @@ EXIT_CODES: dict[str, dict[str, str]] = {
     "completion": {"0": _DONE, "2": "Wrong usage."},
     "act": {"0": "The monitor did it.", "1": "Not done, or nobody knows.", "2": "Wrong usage."},
     "wall": {"0": _DONE, "1": _FAULT, "2": "Wrong usage."},
+    "survey": {
+        "0": "Every log is in the tables.",
+        "1": "Some logs are not (each is named), or a fault.",
+        "2": "Wrong usage, a bad sheet, or no log could be used.",
+    },
     "debrief": {"0": _DONE, "1": _FAULT, "2": "Wrong usage, or no results."},
     "export": {
         "0": "Done, with all that can be read of a damaged recording.",

@@ -7,6 +7,7 @@ same bits too. Holds the loads' one filter and, when the lap's distance is not l
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 
 import numpy as np
@@ -49,8 +50,12 @@ class CarStage:
         self.loads = CornerLoads(sheet, self.row_rate_hz)
         self._platform = platform
         self._linkages = [MotionRatio.of(sheet.suspension(corner)) for corner in CORNERS]
+        ratios = [linkage.constant for linkage in self._linkages if linkage.constant is not None]
+        # Four constant ratios need no loop over the corners.
+        self._ratios = np.array(ratios) if len(ratios) == 4 else None
         parts = [sheet.suspension(corner) for corner in CORNERS]
-        self._tyre_n_mm = [part.tyre_rate_n_mm for part in parts]
+        self._has_tyre = [part.tyre_rate_n_mm is not None for part in parts]
+        self._tyre_n_mm = np.array([part.tyre_rate_n_mm or math.inf for part in parts])
         self._growth_mm = [part.tyre_growth_mm_at_100_m_s for part in parts]
         # What a log never has is left out of the sums; what drops out for a moment makes them unknown.
         roles_of = {"x": "acceleration_longitudinal", "y": "acceleration_lateral", "speed": "speed"}
@@ -66,15 +71,13 @@ class CarStage:
             self.loads.reset()
             self._driven_m = np.nan
         rows = block.rows
-        damper, velocity = trusted_mm[rows], block.velocity_mm_s[rows]
+        # Copies: what follows goes over them many times, and a channel's rows lie apart in the block.
+        damper, velocity = (np.array(values[rows], order="F") for values in (trusted_mm, block.velocity_mm_s))
         speed, a_x, a_y, a_z = (
             self._side(block, role)
             for role in ("speed", "acceleration_longitudinal", "acceleration_lateral", "acceleration_vertical")
         )
-        wheel, wheel_velocity = (np.empty(damper.shape, order="F") for _ in range(2))
-        for number, linkage in enumerate(self._linkages):
-            wheel[:, number] = linkage.to_wheel(damper[:, number])
-            wheel_velocity[:, number] = linkage.wheel_velocity(damper[:, number], velocity[:, number])
+        wheel, wheel_velocity = self._wheels(damper, velocity)
         forces = self.loads.process(
             damper,
             velocity,
@@ -106,29 +109,38 @@ class CarStage:
             wheel_velocity_mm_s=wheel_velocity,
         )
 
+    def _wheels(self, damper_mm: Floats, velocity_mm_s: Floats) -> tuple[Floats, Floats]:
+        """Wheel travel and velocity, by each corner's linkage."""
+        if self._ratios is not None:
+            return damper_mm / self._ratios, velocity_mm_s / self._ratios
+        wheel, wheel_velocity = (np.empty(damper_mm.shape, order="F") for _ in range(2))
+        for number, linkage in enumerate(self._linkages):
+            wheel[:, number] = linkage.to_wheel(damper_mm[:, number])
+            wheel_velocity[:, number] = linkage.wheel_velocity(damper_mm[:, number], velocity_mm_s[:, number])
+        return wheel, wheel_velocity
+
     def _side(self, block: Aligned, role: str) -> Floats:
         values = block.side.get(role)
         rows = block.rows
         if values is None:
             return np.full(len(range(*rows.indices(len(block)))), np.nan)
-        return values[rows]
+        return values[rows].copy()
 
     def _tyre(self, load_n: Floats, quiet_n: Floats, speed_m_s: Floats) -> Floats:
         """Tyre deflection beyond static; from the load without damper and inertia where velocity is unknown.
 
         Without that a single doubtful sample would blind the heights for a whole filter window.
         """
-        tyre = np.zeros(load_n.shape, order="F")
-        for number, rate_n_mm in enumerate(self._tyre_n_mm):
-            column = tyre[:, number]
-            if rate_n_mm is not None:
-                np.subtract(load_n[:, number], self.loads.static_n[number], out=column)
-                unknown = np.isnan(column)
-                if unknown.any():
-                    column[unknown] = quiet_n[unknown, number] - self.loads.static_n[number]
-                column /= rate_n_mm
-            if self._growth_mm[number] and not self._absent["speed"]:
-                column -= self._growth_mm[number] * (speed_m_s / 100.0) ** 2
+        tyre: Floats = load_n - self.loads.static_n
+        unknown = np.isnan(tyre)
+        if unknown.any():
+            tyre[unknown] = (quiet_n - self.loads.static_n)[unknown]
+        tyre /= self._tyre_n_mm
+        for number, growth_mm in enumerate(self._growth_mm):
+            if not self._has_tyre[number]:
+                tyre[:, number] = 0.0
+            if growth_mm and not self._absent["speed"]:
+                tyre[:, number] -= growth_mm * (speed_m_s / 100.0) ** 2
         return tyre
 
     def _regime(self, a_x: Floats, a_y: Floats) -> Codes:

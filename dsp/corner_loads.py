@@ -21,6 +21,8 @@ from ingest.sheet import Sheet
 GRAVITY_M_S2 = 9.80665  # ISO 80000-3, the conventional value
 # Below this the suspension's force balances air, driver and slopes; above it, it accelerates the body (1 to 4 Hz).
 _BODY_FROM_HZ = 1.0
+# Up to so many rows are computed for all like corners at once.
+_FEW_ROWS = 512
 
 
 @dataclass(frozen=True)
@@ -53,7 +55,53 @@ class _Corner:
         nothing = np.zeros(1)
         ratio = float(self.linkage.ratio_of(nothing)[0])
         # At static the spring carries what a stop that is touched there does not.
-        self.spring = SpringForce(part.spring, self.sprung_n / ratio - float(self.stop(nothing)[0]))
+        self.spring_n = self.sprung_n / ratio - float(self.stop(nothing)[0])
+
+
+class _Likes:
+    """Corners in a row whose parts are alike, computed at once: `columns` of the car's four."""
+
+    def __init__(self, sheet: Sheet, corners: list[_Corner], first: int) -> None:
+        self.columns = slice(first, first + len(corners))
+        one = corners[0]
+        self._linkage, self._stop, self._droop, self._damper = one.linkage, one.stop, one.droop, one.damper
+        self._sprung_n = np.array([corner.sprung_n for corner in corners])
+        self._spring = SpringForce(
+            sheet.suspension(CORNERS[first]).spring, np.array([corner.spring_n for corner in corners])
+        )
+
+    def forces(
+        self, travel_mm: Floats, velocity_mm_s: Floats, acceleration_mm_s2: Floats, out: tuple[Floats, ...]
+    ) -> None:
+        """Put stop, whole and quiet force and the wheel's acceleration against the body, of the columns, into `out`."""
+        stop, whole, quiet, wheel = (values[:, self.columns] for values in out)
+        travel, velocity = travel_mm[:, self.columns], velocity_mm_s[:, self.columns]
+        ratio: float | Floats | None = self._linkage.constant
+        if ratio is None:
+            ratio = self._linkage.ratio_of(travel)
+        at_damper = self._stop(travel, velocity)
+        np.multiply(at_damper, ratio, out=stop)
+        at_damper += self._spring(travel)
+        at_damper += self._droop(travel)
+        np.multiply(at_damper, ratio, out=quiet)
+        quiet -= self._sprung_n
+        if self._damper is None:
+            whole[:] = quiet
+        else:
+            np.multiply(self._damper(velocity), ratio, out=whole)
+            whole += quiet
+        np.divide(acceleration_mm_s2[:, self.columns], ratio, out=wheel)
+
+
+def _alike(sheet: Sheet, corners: list[_Corner]) -> list[_Likes]:
+    """Neighbours with the same parts put together."""
+    groups: list[list[int]] = []
+    for number, corner in enumerate(CORNERS):
+        if groups and sheet.suspension(CORNERS[groups[-1][0]]) == sheet.suspension(corner):
+            groups[-1].append(number)
+        else:
+            groups.append([number])
+    return [_Likes(sheet, [corners[number] for number in group], group[0]) for group in groups]
 
 
 class CornerLoads:
@@ -69,6 +117,14 @@ class CornerLoads:
 
     def __init__(self, sheet: Sheet, row_rate_hz: float) -> None:
         self._corners = [_Corner(sheet, corner) for corner in CORNERS]
+        # Of few rows it is the calls that cost, of many it is room in the core's first cache.
+        self._alike = _alike(sheet, self._corners)
+        self._singly = [_Likes(sheet, [corner], number) for number, corner in enumerate(self._corners)]
+        sprung_n = [corner.sprung_n for corner in self._corners]
+        self._sprung_kg = np.array(
+            [[(sprung_n[left] + sprung_n[right]) / GRAVITY_M_S2] for left, right in AXLE_CORNERS.values()]
+        )
+        self._unsprung_kg = np.array([corner.unsprung_kg for corner in self._corners])
         self._bars_n_mm = (sheet.axle.front.anti_roll_bar_n_mm, sheet.axle.rear.anti_roll_bar_n_mm)
         self.static_n = np.array([corner.static_n for corner in self._corners])
         self._links = LinkLoads(sheet)
@@ -99,19 +155,10 @@ class CornerLoads:
         """Forces of consecutive rows: arrays of shape (n_rows, 4), accelerations of the car of shape (n_rows,)."""
         shape = damper_mm.shape
         stop, whole, quiet, load = (np.empty(shape, order="F") for _ in range(4))
-        for number, corner in enumerate(self._corners):
-            travel, velocity = damper_mm[:, number], velocity_mm_s[:, number]
-            ratio = corner.linkage.ratio_of(travel)
-            at_damper = corner.stop(travel, velocity)
-            stop[:, number] = at_damper * ratio
-            at_damper += corner.spring(travel)
-            at_damper += corner.droop(travel)
-            quiet[:, number] = at_damper * ratio - corner.sprung_n
-            if corner.damper is not None:
-                whole[:, number] = quiet[:, number] + corner.damper(velocity) * ratio
-            else:
-                whole[:, number] = quiet[:, number]
-            load[:, number] = acceleration_mm_s2[:, number] / ratio
+        for group in self._alike if len(damper_mm) <= _FEW_ROWS else self._singly:
+            group.forces(damper_mm, velocity_mm_s, acceleration_mm_s2, (stop, whole, quiet, load))
+        load /= 1000.0
+        axles = np.empty((2, len(whole)))
         for number, axle in enumerate(AXLES):
             left, right = AXLE_CORNERS[axle]
             if self._bars_n_mm[number] == 0.0:
@@ -121,29 +168,40 @@ class CornerLoads:
             for forces in (whole, quiet):
                 forces[:, left] += bar
                 forces[:, right] -= bar
-            sprung_kg = (self._corners[left].sprung_n + self._corners[right].sprung_n) / GRAVITY_M_S2
-            body = self._without_slow(number, whole[:, left] + whole[:, right]) / sprung_kg
-            for corner_number in (left, right):
-                corner = self._corners[corner_number]
-                column = load[:, corner_number]
-                column /= 1000.0
-                column += body
-                column *= corner.unsprung_kg
-                column += whole[:, corner_number]
-                column += corner.static_n
+            np.add(whole[:, left], whole[:, right], out=axles[number])
+        bodies = self._without_slow(axles) / self._sprung_kg
+        for number, axle in enumerate(AXLES):
+            for corner in AXLE_CORNERS[axle]:
+                load[:, corner] += bodies[number]
+        load *= self._unsprung_kg
+        load += whole
+        load += self.static_n
         hangs = damper_mm <= self._full_droop_mm
         if hangs.any():
             # What the spring pushes is held by damper or links then; the road may carry anything below it.
             load[hangs] = np.nan
-        self._links.add(load, acceleration_x_m_s2, acceleration_y_m_s2)
-        quiet_load = quiet + self.static_n
-        self._links.add(quiet_load, np.nan_to_num(acceleration_x_m_s2), np.nan_to_num(acceleration_y_m_s2))
+        quiet += self.static_n
+        accelerations = (acceleration_x_m_s2, acceleration_y_m_s2)
+        if all(np.isfinite(values).all() for values in accelerations):
+            self._links.add((load, quiet), *accelerations)
+        else:
+            self._links.add((load,), *accelerations)
+            self._links.add((quiet,), *(np.nan_to_num(values) for values in accelerations))
         np.maximum(load, 0.0, out=load)
-        np.maximum(quiet_load, 0.0, out=quiet_load)
-        return CornerForces(stop, whole, quiet_load, load)
+        np.maximum(quiet, 0.0, out=quiet)
+        return CornerForces(stop, whole, quiet, load)
 
-    def _without_slow(self, axle: int, force_n: Floats) -> Floats:
-        """The axle's force less its slow part, run by run of known rows."""
+    def _without_slow(self, force_n: Floats) -> Floats:
+        """The axles' forces, shape (2, n_rows), less their slow parts, run by run of known rows."""
+        states = self._state
+        if force_n.shape[1] and states[0] is not None and states[1] is not None and not np.isnan(force_n).any():
+            # The usual block: both at once, each by itself.
+            both, after = lfilter(*self._high_pass, force_n, zi=np.stack((states[0], states[1])))
+            self._state = [after[0], after[1]]
+            return np.asarray(both)
+        return np.stack([self._known_runs(axle, force) for axle, force in enumerate(force_n)])
+
+    def _known_runs(self, axle: int, force_n: Floats) -> Floats:
         unknown = np.isnan(force_n)
         if not unknown.any():
             return self._filtered(axle, force_n)
@@ -201,18 +259,20 @@ class LinkLoads:
         )
         self._any_x = self.unsprung_n != 0.0 or any((self._dive, self._lift, self._squat))
 
-    def add(self, load_n: Floats, acceleration_x_m_s2: Floats, acceleration_y_m_s2: Floats) -> None:
-        """Add to loads of shape (n_rows, 4), in place."""
+    def add(self, loads_n: tuple[Floats, ...], acceleration_x_m_s2: Floats, acceleration_y_m_s2: Floats) -> None:
+        """Add to each of some loads of shape (n_rows, 4), in place."""
         for number, (left, right) in enumerate(AXLE_CORNERS.values()):
             if self._lateral[number]:
                 gain = acceleration_y_m_s2 * self._lateral[number]
-                load_n[:, left] -= gain
-                load_n[:, right] += gain
+                for load_n in loads_n:
+                    load_n[:, left] -= gain
+                    load_n[:, right] += gain
         if self._any_x:
             for number, corners in enumerate(AXLE_CORNERS.values()):
                 half = self.axle_n(acceleration_x_m_s2, number) / 2.0
-                for corner in corners:
-                    load_n[:, corner] += half
+                for load_n in loads_n:
+                    for corner in corners:
+                        load_n[:, corner] += half
 
     def axle_n(self, forward_m_s2: Floats, axle: int) -> Floats:
         """Load that an axle (0 front, 1 rear) gains past its springs, N, at forward accelerations."""

@@ -105,11 +105,11 @@ class SpringForce:
     ----------
     spring : Spring
         Rate or table.
-    static_n : float
+    static_n : float, or array that broadcasts against travel
         Its force at static ride height.
     """
 
-    def __init__(self, spring: Spring, static_n: float) -> None:
+    def __init__(self, spring: Spring, static_n: float | Floats) -> None:
         self._static_n = static_n
         self._rate_n_mm = spring.rate_n_mm
         self._curve = None if spring.table is None else ForceCurve(spring.table)

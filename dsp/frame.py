@@ -5,6 +5,7 @@ Plain data; arrays are column-major, NaN is unknown, sample numbers are the devi
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field, fields, replace
 from typing import Any
 
@@ -130,8 +131,22 @@ class CarBlock:
     def __len__(self) -> int:
         return len(self.damper_mm)
 
+    @classmethod
+    def joined(cls, blocks: Sequence[CarBlock]) -> CarBlock:
+        """Consecutive blocks of one stretch as one; there is at least one."""
+        changed: dict[str, Any] = {}
+        for name in _COLUMNS:
+            parts = [getattr(block, name) for block in blocks]
+            if parts[0].ndim == 1:
+                changed[name] = np.concatenate(parts)
+            else:
+                changed[name] = np.concatenate([part.T for part in parts], axis=1).T
+        return replace(blocks[0], **changed)
+
     def part(self, start: int, stop: int) -> CarBlock:
         """Rows `start` to `stop`."""
+        if start == 0 and stop == len(self):
+            return self
         changed: dict[str, Any] = {name: getattr(self, name)[start:stop] for name in _COLUMNS}
         starts = self.starts_stretch and start == 0
         return replace(self, first_sample=self.sample(start), starts_stretch=starts, **changed)

@@ -100,7 +100,7 @@ class HeightTally:
         self.counts += HEIGHT_BINS.count_values(heights)
         lowest = np.fmin.reduce(heights, axis=0)
         for point in np.flatnonzero(_lower(lowest, self.lowest_mm)).tolist():
-            row = int(np.nanargmin(heights[:, point]))
+            row = int((heights[:, point] == lowest[point]).argmax())
             self.lowest_mm[point] = lowest[point]
             self.lowest_at[point] = car.sample(row)
             self.lowest_regime[point] = REGIMES[int(car.regime[row])]
@@ -111,7 +111,7 @@ class HeightTally:
             shortest = np.fmin.reduce(time_to_limit_s, axis=0)
             for point in np.flatnonzero(_lower(shortest, self.shortest_s)).tolist():
                 self.shortest_s[point] = shortest[point]
-                self.shortest_at[point] = car.sample(int(np.nanargmin(time_to_limit_s[:, point])))
+                self.shortest_at[point] = car.sample(int((time_to_limit_s[:, point] == shortest[point]).argmax()))
 
     def _add_below(self, point: int, heights: Floats, limit_mm: float, car: CarBlock) -> None:
         rows = np.flatnonzero(heights < limit_mm)
@@ -209,8 +209,7 @@ class ClosingWatch:
             margin = now - self._limits_mm
             closing = (heights[:known] - now) / self._over_s
             ahead = (closing >= LEAST_CLOSING_MM_S) & (margin > 0.0)
-            closing[~ahead] = np.nan
-            np.divide(margin, closing, out=times[len(car) - known :])
+            np.divide(margin, np.where(ahead, closing, np.nan), out=times[len(car) - known :])
         self._before = heights[-self._lag :].copy(order="F")
         self.newest_s = times[-1].copy()
         return times

@@ -22,6 +22,8 @@ UNSURE = "unsure step"
 _FROZEN_S = 0.05
 # A spike may fade over a few samples, but its first step back is a good part of the jump.
 _RETURN_SHARE = 0.3
+# A quick look sees second differences to within rounding; those this near to the limit are looked at exactly.
+_SURELY = 1.0 - 1e-6
 
 
 class _Episode:
@@ -85,16 +87,20 @@ class JumpWatch:
         Returns the same array when there is nothing to reject.
         """
         changes: list[FaultChange] = []
+        if len(travel_mm) == 0:
+            return travel_mm, changes
         believed = travel_mm
+        bent = self._bent(travel_mm)
+        previous = np.concatenate((self._previous, travel_mm[-2:]))[-2:]
         for corner in range(4):
-            column = travel_mm[:, corner]
-            if self._episodes[corner] is None and not self._suspicious(column, corner):
-                self._remember(column, corner)
+            if self._episodes[corner] is None and not bent[corner]:
                 continue
             if believed is travel_mm:
                 believed = travel_mm.copy(order="F")
-            changes += self._walk(first_sample, believed[:, corner], corner)
-        self._history = np.concatenate((self._history, believed[-self._kept :]))[-self._kept :]
+            changes += self._walk(first_sample, believed[:, corner], corner, previous[:, corner])
+        self._previous = previous
+        newest = believed[-self._kept :]
+        self._history = np.concatenate((self._history[len(newest) :], newest))
         return believed, changes
 
     def _true_before(self, before: Floats) -> bool:
@@ -103,28 +109,27 @@ class JumpWatch:
             return False
         return not (np.isfinite(before).all() and float(np.ptp(before)) <= self._still_mm)
 
-    def _suspicious(self, column: Floats, corner: int) -> bool:
-        """Whether any second difference could be too large: it can't while no first difference is half of it."""
-        before, last = self._previous[:, corner]
-        half = self.jump_mm / 2.0
-        if not (abs(last - before) <= half or np.isnan(last - before)):
-            return True
-        if len(column) and abs(column[0] - last) > half:
-            return True
-        steps = column[1:] - column[:-1]
-        if len(steps) == 0:
-            return False
-        return bool(np.fmax.reduce(steps) > half or np.fmin.reduce(steps) < -half)
+    def _bent(self, travel_mm: Floats) -> list[bool]:
+        """Whether any second difference of a corner could be too large; `_walk` looks at each of them exactly."""
+        columns = np.concatenate((self._previous, travel_mm[:2])).T, travel_mm.T
+        least = self.jump_mm * _SURELY
+        bent = [False] * 4
+        for one in columns:
+            if one.shape[1] < 3:
+                continue
+            steps = one[:, 1:] - one[:, :-1]
+            bends = steps[:, 1:] - steps[:, :-1]
+            highest, lowest = np.fmax.reduce(bends, axis=1).tolist(), np.fmin.reduce(bends, axis=1).tolist()
+            for corner in range(4):
+                if highest[corner] > least or lowest[corner] < -least:
+                    bent[corner] = True
+        return bent
 
-    def _remember(self, column: Floats, corner: int) -> None:
-        if len(column) >= 2:
-            self._previous[:, corner] = column[-2:]
-        elif len(column) == 1:
-            self._previous[0, corner] = self._previous[1, corner]
-            self._previous[1, corner] = column[0]
+    def _walk(self, first_sample: int, column: Floats, corner: int, previous: Floats) -> list[FaultChange]:
+        """Go through one corner of a chunk, from one candidate to the next, sample by sample inside an episode.
 
-    def _walk(self, first_sample: int, column: Floats, corner: int) -> list[FaultChange]:
-        """Go through one corner of a chunk, from one candidate to the next, sample by sample inside an episode."""
+        The last two samples, as the next chunk is to see them, go to `previous`.
+        """
         changes: list[FaultChange] = []
         padded = np.concatenate((self._previous[:, corner], column))
         bends = np.abs(padded[2:] - 2.0 * padded[1:-1] + padded[:-2])
@@ -173,5 +178,5 @@ class JumpWatch:
             padded[place + 1] = value
             decided = place
             place += 1
-        self._previous[:, corner] = padded[-2:]
+        previous[:] = padded[-2:]
         return changes

@@ -94,6 +94,9 @@ class LapTracker:
         if self.source is None or len(block) == 0:
             return []
         values = block.side[self.source]
+        if self.source == "lap_number" and (np.rint(values) == self._last).all():
+            self._candidate = math.nan
+            return []  # the usual block
         known = np.flatnonzero(~np.isnan(values))
         if len(known) == 0:
             return []

@@ -158,15 +158,10 @@ class PositionScales:
 def _squares(velocity_mm_s: Floats, starts: NDArray[np.intp]) -> tuple[Ints, Ints]:
     """Known rows, shape (runs, 4), and summed squares by direction, shape (2, runs, 4), of runs of rows."""
     scaled, counts = _whole(velocity_mm_s, _VELOCITY_PARTS, CLIP_MM_S, starts)
+    # Whole numbers up to 2.3e7 add exactly in doubles, in any order, up to 4e8 rows.
     closing = np.maximum(scaled, 0.0)
-    squares = np.empty((2, len(starts), 4), np.int64)
-    for run, (begin, stop) in enumerate(itertools.pairwise([*starts.tolist(), scaled.shape[1]])):
-        for corner in range(4):
-            # Whole numbers up to 2.3e7 add exactly in doubles, in any order, up to 4e8 rows.
-            up, both = closing[corner, begin:stop], scaled[corner, begin:stop]
-            squares[0, run, corner] = compression = up @ up
-            squares[1, run, corner] = both @ both - compression
-    return counts, squares
+    compression, both = (np.add.reduceat(one * one, starts, axis=1).T for one in (closing, scaled))
+    return counts, np.stack((compression, both - compression)).astype(np.int64)
 
 
 def _sums(travel_mm: Floats, starts: NDArray[np.intp]) -> tuple[Ints, Ints]:
@@ -178,11 +173,15 @@ def _sums(travel_mm: Floats, starts: NDArray[np.intp]) -> tuple[Ints, Ints]:
 def _whole(values: Floats, parts: int, largest: float, starts: NDArray[np.intp]) -> tuple[Floats, Ints]:
     """Values in whole numbers of 1 / `parts`, shape (4, rows), 0 where unknown; known rows of runs, shape (runs, 4)."""
     scaled = np.ascontiguousarray(values.T) * parts
-    counts = np.repeat(np.diff(starts, append=len(values))[:, np.newaxis], 4, axis=1).astype(np.int64)
+    counts = np.empty((len(starts), 4), np.int64)
+    counts[-1] = len(values)
+    counts[:-1] = starts[1:, np.newaxis]
+    counts -= starts[:, np.newaxis]
     if np.isnan(scaled.sum()):
         unknown = np.isnan(scaled)
         counts -= np.add.reduceat(unknown, starts, axis=1, dtype=np.int64).T
         scaled[unknown] = 0.0
     np.rint(scaled, out=scaled)
-    np.clip(scaled, -largest * parts, largest * parts, out=scaled)
+    np.minimum(scaled, largest * parts, out=scaled)
+    np.maximum(scaled, -largest * parts, out=scaled)
     return scaled, counts

@@ -18,6 +18,9 @@ from ingest.chunk import CORNERS, Bools, Floats
 from ingest.sheet import Sheet
 from ingest.sheet_parts import Suspension
 
+# Contacts are short against a block of samples: their end is looked for in so many at first.
+_FIRST_LOOK = 64
+
 
 @dataclass(frozen=True)
 class Contact:
@@ -167,7 +170,8 @@ class StopWatch:
             if self._open[corner] is None and not deepest[corner] >= self.gap_mm[corner]:
                 continue
             velocity = None if velocity_mm_s is None else velocity_mm_s[:, corner]
-            ended += self._follow(first_sample, travel_mm[:, corner] * self._sign, velocity, corner)
+            depth = travel_mm[:, corner] if self._sign > 0 else -travel_mm[:, corner]
+            ended += self._follow(first_sample, depth, velocity, corner)
         self._last_mm = travel_mm[-1] * self._sign
         return sorted(ended, key=lambda contact: (contact.end_sample, contact.corner))
 
@@ -182,24 +186,21 @@ class StopWatch:
     def _follow(self, first_sample: int, depth_mm: Floats, velocity_mm_s: Floats | None, corner: int) -> list[Contact]:
         ended = []
         with np.errstate(invalid="ignore"):
-            begins = np.flatnonzero(depth_mm >= self.gap_mm[corner])
-            # Written so that an unknown sample ends a contact: it is not "still on the stop".
-            leaves = np.flatnonzero(~(depth_mm >= self._release_mm[corner]))
+            begins = depth_mm >= self.gap_mm[corner]
         place = 0
         while place < len(depth_mm):
             contact = self._open[corner]
             if contact is None:
-                later = begins[np.searchsorted(begins, place) :]
-                if len(later) == 0:
+                later = int(begins[place:].argmax())
+                if not begins[place + later]:
                     break
-                place = int(later[0])
+                place += later
                 sample = first_sample + place
                 before = depth_mm[place - 1] if place else self._last_mm[corner]
                 unknown = bool(np.isnan(before))
                 contact = Contact(corner, sample, sample, sample, -math.inf * self._sign, 0.0, continued=unknown)
                 self._force_sums[corner] = 0.0
-            after = leaves[np.searchsorted(leaves, place) :]
-            stop = int(after[0]) if len(after) else len(depth_mm)
+            stop = self._leaves(depth_mm, place, corner)
             velocity = None if velocity_mm_s is None else velocity_mm_s[place:stop]
             still = None if self._standing is None else self._standing[place:stop]
             self._open[corner] = self._extended(contact, depth_mm[place:stop], velocity, first_sample + place, still)
@@ -207,6 +208,19 @@ class StopWatch:
                 ended.append(self._closed(corner, first_sample + stop, cut_off=bool(np.isnan(depth_mm[stop]))))
             place = stop
         return ended
+
+    def _leaves(self, depth_mm: Floats, place: int, corner: int) -> int:
+        """First place from `place` on that is off the stop, or the end; looked for in longer and longer steps."""
+        step = _FIRST_LOOK
+        while place < len(depth_mm):
+            # Written so that an unknown sample ends a contact: it is not "still on the stop".
+            off = ~(depth_mm[place : place + step] >= self._release_mm[corner])
+            first = int(off.argmax())
+            if off[first]:
+                return place + first
+            place += len(off)
+            step *= 2
+        return len(depth_mm)
 
     def _extended(
         self,

@@ -7,6 +7,7 @@ the same verdicts. The other corners are the witness: a car that stands still ha
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from dsp.faults import FaultChange
 from ingest.chunk import Floats
@@ -14,6 +15,7 @@ from ingest.sheet_limits import SensorAlert
 
 # Calibration and the stop's own give; nearer to an end of the stroke than this a damper may rest on it.
 _END_STOP_MM = 3.0
+_LOOKS = 8  # samples of a tick that show motion nearly always: a wheel's period is half a tick, a body's five
 _TICK_S = 0.1  # long enough for the slowest body motion to show, short against the shortest stuck time
 
 
@@ -52,6 +54,8 @@ class StuckWatch:
         """Reject what a stuck sensor says. Returns the same array when there is nothing to reject."""
         ends, lows, highs = self._ticks(travel_mm)
         changes: list[FaultChange] = []
+        if not ends and not any(self.stuck):
+            return travel_mm, changes
         rejected = None
         still = np.any(highs - lows <= self._limits.stuck_within_mm) if len(ends) else False
         if still or any(self.stuck):
@@ -112,14 +116,39 @@ class StuckWatch:
         lows, highs = [self._low[np.newaxis]], [self._high[np.newaxis]]
         whole = len(ends) - 1
         if whole:
-            middle = travel_mm[ends[0] : ends[-1]]
-            shape = (whole, self._tick)
-            lows.append(np.stack([middle[:, c].reshape(shape).min(axis=1) for c in range(4)], axis=1))
-            highs.append(np.stack([middle[:, c].reshape(shape).max(axis=1) for c in range(4)], axis=1))
+            low, high = self._bounds(travel_mm[ends[0] : ends[-1]])
+            lows.append(low)
+            highs.append(high)
         result = ends, np.concatenate(lows), np.concatenate(highs)
         self._filled, self._low, self._high = 0, np.full(4, np.inf), np.full(4, -np.inf)
         self._extend(travel_mm[ends[-1] :])
         return result
+
+    def _bounds(self, travel_mm: Floats) -> tuple[Floats, Floats]:
+        """Lowest and highest travel of whole ticks, shape (n_ticks, 4).
+
+        Ticks that a few of their samples show to move, and that no later one is judged with, are not looked at in
+        full: their bounds are those of these few samples.
+        """
+        ticks = travel_mm.T.reshape(4, -1, self._tick)
+        # Where one may be judged stuck in this chunk, what the others did is needed in full.
+        judged = any(self.stuck) or bool((self._high - self._low <= self._limits.stuck_within_mm).any())
+        if ticks.shape[1] < 2 * self._window or judged:
+            return ticks.min(axis=2).T, ticks.max(axis=2).T
+        few = np.array(ticks[:, :, :: max(1, self._tick // _LOOKS)].transpose(2, 1, 0), order="C")
+        lows, highs = few.min(axis=0), few.max(axis=0)
+        still = np.flatnonzero(~(highs - lows > self._limits.stuck_within_mm).all(axis=1))
+        if len(still) and (self._full_bounds(ticks, still, lows, highs) <= self._limits.stuck_within_mm).any():
+            return ticks.min(axis=2).T, ticks.max(axis=2).T
+        self._full_bounds(ticks, np.arange(len(lows) - self._window, len(lows)), lows, highs)
+        return lows, highs
+
+    @staticmethod
+    def _full_bounds(ticks: Floats, chosen: NDArray[np.intp], lows: Floats, highs: Floats) -> Floats:
+        """Put the bounds of some ticks, by all their samples, into `lows` and `highs`; return their ranges."""
+        whole = ticks[:, chosen]
+        lows[chosen], highs[chosen] = whole.min(axis=2).T, whole.max(axis=2).T
+        return np.asarray(highs[chosen] - lows[chosen])
 
     def _extend(self, travel_mm: Floats) -> None:
         if len(travel_mm):

@@ -110,11 +110,13 @@ class VelocityStage:
         self, velocity_filter: VelocityFilter, side_roles: tuple[str, ...], largest_block: int, stride: int = 1
     ) -> None:
         self.filter = velocity_filter
+        self.largest_block = largest_block
         self.stride = stride
         self._roles = side_roles
-        self._ring = RingBuffer(largest_block + 2 * velocity_filter.half_width + 2 * stride, 4 + len(side_roles))
-        # Counted as the buffer counts: where the stretch begins, and up to where it was handed out.
-        self._begins = 0
+        # What the next chunk's results need of the samples before it: those not handed out yet, and as many again.
+        self._ring = RingBuffer(2 * (velocity_filter.half_width + stride), 4 + len(side_roles))
+        # Of the newest samples in it: how many are needed, and how many of these were handed out.
+        self._held = 0
         self._emitted = 0
         self._next_sample = 0
         self._gap_before = 0
@@ -129,7 +131,7 @@ class VelocityStage:
     def reset(self) -> None:
         """Begin a new stretch; what was not emitted is lost, so `flush` first."""
         self._ring.reset()
-        self._begins = self._emitted = self._ring.written
+        self._held = self._emitted = 0
         self._starts = True
 
     def process(self, chunk: Chunk, travel_mm: Floats) -> list[Aligned]:
@@ -139,51 +141,75 @@ class VelocityStage:
             results += self.flush()
             self._gap_before += chunk.gap_before
             self._restart = self._restart or chunk.restart
-        if len(chunk) == 0:
+        count = len(chunk)
+        if count == 0:
             return results
-        self._next_sample = chunk.first_sample + len(chunk)
-        columns = [travel_mm, *(chunk.side[role][:, np.newaxis] for role in self._roles)]
-        self._ring.push(np.concatenate(columns, axis=1) if self._roles else travel_mm)
-        return results + self._emit(self._ring.written - self.delay_samples)
+        if count > self.largest_block:
+            raise ValueError(f"{count} samples at once; at most {self.largest_block} are taken")
+        self._next_sample = chunk.first_sample + count
+        samples = self._with_held(chunk, travel_mm)
+        return results + self._emit(samples, samples.shape[1] - self.delay_samples)
 
     def flush(self) -> list[Aligned]:
         """Emit the samples still held, with unknown velocity, and begin a new stretch."""
-        results = self._emit(self._ring.written)
+        results = self._emit(self._ring.newest(self._held).T.copy(), self._held)
         self.reset()
         return results
 
-    def _emit(self, until: int) -> list[Aligned]:
-        """Samples `_emitted` to `until`, as the buffer counts them."""
-        count = until - self._emitted
+    def _with_held(self, chunk: Chunk, travel_mm: Floats) -> Floats:
+        """A chunk behind what is held, shape (channels, n_samples): an array that nobody writes to again."""
+        held = self._held
+        # One row a channel, so that one channel is one contiguous run.
+        samples = np.empty((4 + len(self._roles), held + len(chunk)))
+        samples[:, :held] = self._ring.newest(held).T
+        samples[:4, held:] = travel_mm.T
+        for channel, role in enumerate(self._roles, start=4):
+            samples[channel, held:] = chunk.side[role]
+        self._ring.push(samples[:, held:].T)
+        return samples
+
+    def _emit(self, samples: Floats, until: int) -> list[Aligned]:
+        """Samples `_emitted` to `until` of what is there; the block holds views of them."""
+        begin = self._emitted
+        count = until - begin
+        written = samples.shape[1]
+        self._held = written
         if count <= 0:
             return []
-        half, stride = self.filter.half_width, self.stride
-        written = self._ring.written
-        values = self._ring.newest(written - self._emitted)[:count]
-        # One grid step more on each side, from which velocity's change is taken.
-        velocity = np.full((count + 2 * stride, 4), np.nan, order="F")
-        first, last = max(self._emitted - stride, self._begins + half), min(until + stride, written - half)
-        if first < last:
-            around = self._ring.newest(written - (first - half))[: last - first + 2 * half, :4]
-            start = first - (self._emitted - stride)
-            velocity[start : start + last - first] = self.filter.apply(around)
-        first_sample = self._next_sample - (written - self._emitted)
+        stride = self.stride
+        velocity = self._velocity(samples, begin - stride, until + stride)
+        first_sample = self._next_sample - (written - begin)
         row = -first_sample % stride
         change = velocity[row + 2 * stride :: stride] - velocity[row:count:stride]
+        change *= self.filter.rate_hz / (2 * stride)
+        values = samples[:, begin:until]
         block = Aligned(
             first_sample=first_sample,
             rate_hz=self.filter.rate_hz,
-            travel_mm=np.array(values[:, :4], order="F"),
+            travel_mm=values[:4].T,
             velocity_mm_s=velocity[stride : stride + count],
             stride=stride,
-            acceleration_mm_s2=change * (self.filter.rate_hz / (2 * stride)),
-            side={role: values[:, 4 + i].copy() for i, role in enumerate(self._roles)},
+            acceleration_mm_s2=change,
+            side={role: values[channel] for channel, role in enumerate(self._roles, start=4)},
             gap_before=self._gap_before if self._starts else 0,
             restart=self._restart and self._starts,
             starts_stretch=self._starts,
         )
-        self._emitted = until
+        needed_from = max(0, until - self.delay_samples)
+        self._held, self._emitted = written - needed_from, until - needed_from
         self._starts = False
         self._gap_before = 0
         self._restart = False
         return [block]
+
+    def _velocity(self, samples: Floats, begin: int, end: int) -> Floats:
+        """Velocity at places `begin` to `end`; unknown at the stretch's ends, also beyond them."""
+        half = self.filter.half_width
+        first, last = max(begin, half), min(end, samples.shape[1] - half)
+        if first == begin and last == end:
+            return self.filter.apply(samples[:4, first - half : last + half].T)
+        velocity = np.full((end - begin, 4), np.nan, order="F")
+        if first < last:
+            around = samples[:4, first - half : last + half].T
+            velocity[first - begin : last - begin] = self.filter.apply(around)
+        return velocity

@@ -117,9 +117,10 @@ class Calibration:
                     values[:] = curve(values)
                     values *= slope
                     values += intercept
-        known = np.abs(travel_mm) <= _LARGEST_TRAVEL_MM
-        if not known.all():
-            travel_mm[~known] = np.nan
+        # A NaN makes both extremes NaN, which are within nothing.
+        extremes = (travel_mm.min(), travel_mm.max()) if len(travel_mm) else (0.0, 0.0)
+        if not (extremes[0] >= -_LARGEST_TRAVEL_MM and extremes[1] <= _LARGEST_TRAVEL_MM):
+            travel_mm[~(np.abs(travel_mm) <= _LARGEST_TRAVEL_MM)] = np.nan
         return travel_mm
 
 

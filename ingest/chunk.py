@@ -86,6 +86,8 @@ class Chunk:
 
         The gap before goes with the first sample, so an empty part carries none.
         """
+        if start == 0 and stop == len(self):
+            return self
         leads = start == 0 and (stop > 0 or len(self) == 0)
         return Chunk(
             first_sample=self.first_sample + start,

@@ -25,8 +25,8 @@ from ingest.sheet_log import LogLayout
 from ingest.text import clean
 from ingest.units import TIME_TO_S
 
-# One channel of a batch is 256 kB, which stays in a core's cache while it is converted.
-_BATCH_ROWS = 32_768
+# As many as the chain takes at once: with fewer, every batch has a cost of its own that shows.
+_BATCH_ROWS = 65_536
 # What pyarrow raises on damaged files, depending on where the damage is.
 _DAMAGE = (pa.ArrowException, OSError, UnicodeDecodeError)
 
@@ -76,7 +76,9 @@ class ParquetRows:
         try:
             # Group by group: a batch across two of them would be lost whole with a damaged second one.
             for group in range(self._file.num_row_groups):
-                batches = self._file.iter_batches(_BATCH_ROWS, row_groups=[group], columns=names, use_threads=True)
+                batches = self._file.iter_batches(
+                    _BATCH_ROWS, row_groups=[group], columns=names, use_threads=pa.cpu_count() > 1
+                )
                 while (batch := next(batches, None)) is not None:
                     rows = self._rows(batch)
                     self._read += batch.num_rows
