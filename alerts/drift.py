@@ -10,12 +10,13 @@ from __future__ import annotations
 
 import itertools
 import math
+from collections.abc import Collection
 
 from alerts.alert import UNDER_THE_CAR, Definition, Evidence, Observation
-from alerts.drift_chart import LAP_ALLOWANCE, WORSE_PERCENT, DriftChart, DriftSettings
+from alerts.drift_chart import LAP_ALLOWANCE, WINDOWS, WORSE_PERCENT, DriftChart, DriftSettings
 from alerts.drift_limits import DriftLimits
 from alerts.drift_reference import DriftReference
-from alerts.drift_verdict import Verdict
+from alerts.drift_verdict import NEIGHBOURS, Verdict
 from alerts.rule import sensor_key
 from dsp.faults import FaultChange
 from dsp.pipeline import Frame
@@ -87,6 +88,8 @@ class DamperDrift:
         self._scales = PositionScales()
         self._kinds: dict[int, str] = {}
         self._lap = 0
+        self._past: list[Verdict] = []  # told before a person asked for a new reference
+        self._resumed: set[str] = set()
 
     @property
     def definitions(self) -> list[Definition]:
@@ -120,14 +123,25 @@ class DamperDrift:
 
     @property
     def verdicts(self) -> tuple[Verdict, ...]:
-        """What was told, at most two; the newest word on each."""
-        return tuple(self._chart.verdicts)
+        """What was told, at most two to a reference; the newest word on each."""
+        return (*self._past, *self._chart.verdicts)
 
-    def renew(self, sample: int) -> list[Observation]:
-        """Forget the reference and what was told; the next clean laps make a new one. Returns normal everywhere."""
+    def resume(self, where: str) -> None:
+        """A run before left this alarm standing: it stands, and no reference is learnt, until a person resets it."""
+        self._resumed.add(where)
+        self._chart.may_learn = False
+
+    def renew(self, sample: int, places: Collection[str]) -> list[Observation]:
+        """Forget the reference and what was told; the next clean laps make a new one.
+
+        Normal at the `places` whose alarms a person is done with, unknown everywhere else.
+        """
+        self._past += self._chart.verdicts
         self._chart = DriftChart(self._settings, self._limits)
         self._from_stint = False
-        return [Observation(sample, self.kind, place, False) for place in PLACES]
+        self._resumed.clear()
+        done = [Observation(sample, self.kind, place, False) for place in places]
+        return done + [Observation(sample, self.kind, place, None, learning=True) for place in PLACES]
 
     def observe(self, frame: Frame, faults: list[FaultChange]) -> list[Observation]:  # noqa: ARG002
         """Verdicts on the stretches and laps that ended in this frame."""
@@ -160,13 +174,27 @@ class DamperDrift:
             if kind is None:
                 break
             self._lap += 1
-            verdict = self._chart.end_lap(timed=kind == "timed")
+            verdict = self._chart.end_lap(timed=kind == "timed", invalid=kind == "invalid")
             if verdict is not None:
                 seen.append(self._said(verdict, sample))
-            told = {one.where for one in self._chart.verdicts}
-            condition = False if self._chart.charting else None
-            seen += [Observation(sample, self.kind, place, condition) for place in PLACES if place not in told]
+            seen += self._elsewhere(sample, counts=kind in {"timed", "invalid"})
         return seen
+
+    def _elsewhere(self, sample: int, *, counts: bool) -> list[Observation]:
+        """What a lap says of every place that has no verdict: normal only where enough of it was compared."""
+        chart = self._chart
+        learning = chart.reference.laps == 0
+        if not counts and not learning:
+            return []
+        told = {one.where for one in chart.verdicts}
+        compared = chart.charting and chart.blind_laps == 0
+        return [
+            Observation(sample, self.kind, place, None, learning=learning)
+            if place in self._resumed or not compared
+            else Observation(sample, self.kind, place, False)
+            for place in PLACES
+            if place not in told
+        ]
 
     def _said(self, verdict: Verdict, sample: int) -> Observation:
         return Observation(sample, self.kind, verdict.where, True, self._evidence(verdict))
@@ -200,14 +228,15 @@ class DamperDrift:
 
     def smallest_percent(self) -> float:
         """The smallest change of a damper's speed that the charts find sooner or later, in per cent."""
-        return 100.0 * math.expm1(LAP_ALLOWANCE / self._lap_score_of(1.0))
+        return 100.0 * math.expm1(LAP_ALLOWANCE / self._score_of(1.0, self._chart.reference.places))
 
-    def _lap_score_of(self, log: float) -> float:
+    def _score_of(self, log: float, stretches: int) -> float:
+        """Score of one corner's change over so many stretches of a lap."""
         reference = self._chart.reference
         growth = 1.0 + 1.0 / max(1, reference.laps)
-        places = max(1, reference.places)
+        own_share = NEIGHBOURS / max(1, stretches)
         variances = [
-            growth * (lap + own / places)
+            growth * (lap + own * own_share)
             for lap, own in zip(reference.lap_variances(), reference.pooled_variances(), strict=True)
         ]
         return log / 4.0 * math.sqrt(sum(1.0 / one for one in variances))
@@ -217,7 +246,10 @@ class DamperDrift:
         reference = self._chart.reference
         if not reference.places:
             return math.inf
-        score = self._lap_score_of(math.log1p(percent / 100.0))
+        log = math.log1p(percent / 100.0)
+        if self._score_of(log, max(WINDOWS)) > self._limits.of_stretches(reference.laps):
+            return 1.0
+        score = self._score_of(log, reference.places)
         if score <= LAP_ALLOWANCE:
             return math.inf
         return max(1.0, math.ceil(self._limits.of_laps(reference.laps) / (min(score, 5.0) - LAP_ALLOWANCE)))
@@ -225,10 +257,15 @@ class DamperDrift:
     def statement(self) -> str:
         """What could be seen so far, in one line."""
         chart = self._chart
-        laps = chart.reference.laps
+        laps, blind = chart.reference.laps, chart.blind_laps
+        past = f"{blind} {'lap' if blind == 1 else 'laps'}"
         if laps == 0:
-            skipped = self._settings.warm_up_laps
-            return f"learning: the reference begins after {skipped} timed laps of warm-up"
+            if not chart.may_learn:
+                return "an alarm of the run before stands: no reference is learnt before a person resets it"
+            given = "the reference given is of another road or pace; " if chart.misfit else ""
+            if blind:
+                return f"{given}learning: no reference after {past}: {chart.refused.words}"
+            return f"{given}learning: the reference begins after {self._settings.warm_up_laps} timed laps of warm-up"
         laps_until = self.laps_until_seen(_SHOWN_PERCENT)
         shows = "does not show" if math.isinf(laps_until) else f"shows in about {laps_until:.0f} laps"
         if laps_until == 1.0:
@@ -238,12 +275,15 @@ class DamperDrift:
             known += " of an earlier stint"
         elif not chart.frozen:
             known += f" of {self._settings.reference_laps} so far"
-        return f"with {known}, a {_SHOWN_PERCENT:.0f} % change of one damper's speed {shows}"
+        if chart.misfit:
+            known += " (the one given is of another road or pace)"
+        seen = f"; nothing compared for {past}: {chart.refused.words}" if blind else ""
+        return f"with {known}, a {_SHOWN_PERCENT:.0f} % change of one damper's speed {shows}{seen}"
 
 
 def _laps(verdict: Verdict, chart: DriftChart) -> str:
     share = verdict.stretches / max(1, chart.reference.places)
-    return "the lap" if share < 1.0 else f"{share:.0f} laps"
+    return "the lap" if share < 1.5 else f"{share:.0f} laps"
 
 
 def _check_first(verdict: Verdict) -> str:

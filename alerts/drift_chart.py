@@ -10,6 +10,7 @@ worse; after a second verdict they stop. Holds the reference, the stretches of t
 
 from __future__ import annotations
 
+import math
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -19,7 +20,7 @@ import numpy as np
 
 from alerts.cusum import Cusum
 from alerts.drift_limits import DriftLimits
-from alerts.drift_reference import LEAST_OF_LAP, DriftReference, Looks
+from alerts.drift_reference import LEAST_OF_LAP, DriftReference, Looks, Refused
 from alerts.drift_verdict import EXPLANATIONS, NEIGHBOURS, PATTERNS, Verdict, beside, changes_of, judge
 from dsp.position_scales import Stretch
 from ingest.chunk import Floats
@@ -43,6 +44,10 @@ _LEAST_PAIR_PERCENT: Final = 8.0
 # So much more than what was told is told again.
 WORSE_PERCENT: Final = 15.0
 _MOST_VERDICTS: Final = 2
+# Laps that a reference that was given has to show that it fits at all.
+_PROVED_WITHIN: Final = 3
+# Stretches from which it shows whether they are of one road.
+_FEWEST_ALIKE: Final = 8
 # Of a pattern beside another, as a share of its squared size: less than this is rounding.
 _LEAST_LEFT: Final = 1e-9
 _CORNER_PATTERNS: Final = np.array(list(PATTERNS.values()))
@@ -66,7 +71,8 @@ class DriftChart:
     limits : DriftLimits
         Calibrated limits.
     reference : DriftReference or None
-        A frozen one; otherwise the stint's first clean laps make one.
+        A frozen one; otherwise the stint's first clean laps make one. Nothing is charted against it before a lap has
+        shown that it is of the same road; one of another road is given up.
     """
 
     def __init__(self, settings: DriftSettings, limits: DriftLimits, reference: DriftReference | None = None) -> None:
@@ -74,6 +80,13 @@ class DriftChart:
         self._limits = limits
         self.reference = DriftReference() if reference is None else reference
         self.frozen = reference is not None
+        # Whether this stint's laps may make a reference: not while it is known that something is wrong with a damper.
+        self.may_learn = True
+        self.proven = reference is None
+        self.misfit = False  # the reference given was of another road
+        # Timed laps, of the newest, that could not be compared or learnt, and why.
+        self.blind_laps = 0
+        self.refused = Refused()
         # What was told, the newest word on each place; a second one is sought beside what the first explains.
         self.verdicts: list[Verdict] = []
         self.timed_laps = 0
@@ -82,6 +95,8 @@ class DriftChart:
         self._stretches: list[Stretch] = []
         self._recent = _Recent()
         self._laps: deque[int] = deque(maxlen=200)  # looks in each of the newest charted laps
+        self._looked = 0  # looks of the lap under way, and what was refused of it
+        self._refused = Refused()
         self._fresh = 0  # looks since the charts began
         self._waiting = 0
         self._crossed = False  # a limit, in the lap under way
@@ -95,15 +110,19 @@ class DriftChart:
     def charting(self) -> bool:
         """Whether stretches are compared now: there is a reference, the warm-up is over, and there is more to tell."""
         warm = self.timed_laps >= self._settings.warm_up_laps
-        return self.reference.laps > 0 and warm and len(self.verdicts) < _MOST_VERDICTS
+        return self.proven and self.reference.laps > 0 and warm and len(self.verdicts) < _MOST_VERDICTS
 
     def take(self, stretches: Sequence[Stretch]) -> list[tuple[int, Verdict]]:
         """Take stretches of one lap; return each verdict with the place in them that completed it."""
-        if not self.frozen:
+        if not self.frozen or not self.proven:
             self._stretches += stretches
-        if not self.charting or not stretches:
+        if not stretches:
             return []
-        looks = self.reference.look(stretches)
+        looks, refused = self.reference.look(stretches)
+        self._refused += refused
+        self._looked += len(looks)
+        if not self.charting:
+            return []
         ends = {one.first_sample: place for place, one in enumerate(stretches)}
         found = []
         while len(looks) and self.charting:
@@ -113,14 +132,25 @@ class DriftChart:
             looks = looks.part(slice(taken, None))
         return found
 
-    def end_lap(self, *, timed: bool) -> Verdict | None:
-        """A lap is over, all its stretches taken; return a verdict if it completes one."""
+    def end_lap(self, *, timed: bool, invalid: bool = False) -> Verdict | None:
+        """A lap is over, all its stretches taken; return a verdict if it completes one.
+
+        One that is `invalid` (too slow, torn) is not compared, and counts as one that was not.
+        """
         stretches, self._stretches = self._stretches, []
         looks = self._recent.take_lap()
+        refused, self._refused = self._refused, Refused()
+        looked, self._looked = self._looked, 0
         if not timed:
+            if invalid:
+                self.blind_laps, self.refused = self.blind_laps + 1, self.refused + refused
             return None
         self.timed_laps += 1
         verdict = None
+        known = self.reference.laps > 0
+        compared = known and looked >= LEAST_OF_LAP * self.reference.places
+        if not self.proven and compared:
+            self._prove(stretches)
         if looks is not None and len(looks) >= LEAST_OF_LAP * self.reference.places:
             verdict = (self._chart_lap(looks) if self.charting else None) or self._worse(looks)
         if not self._crossed:
@@ -128,16 +158,35 @@ class DriftChart:
         self._crossed = False
         warm = self.timed_laps > self._settings.warm_up_laps
         doubtful = bool(self.verdicts) or self._waiting > 0
-        if not self.frozen and warm and not doubtful and verdict is None:
-            self.reference.admit(stretches)
+        learnt = False
+        if not self.frozen and self.may_learn and warm and not doubtful and verdict is None:
+            learnt = self.reference.admit(stretches)
             self.frozen = self.reference.laps >= self._settings.reference_laps
+        if compared or learnt or not warm:
+            self.blind_laps, self.refused = 0, Refused()
+        else:
+            self.blind_laps, self.refused = self.blind_laps + 1, self.refused + refused
+            if not self.proven and self.blind_laps >= _PROVED_WITHIN:
+                self._give_up()
         return verdict
+
+    def _prove(self, stretches: Sequence[Stretch]) -> None:
+        """Hold a whole lap against a reference that was given; one of another road is given up."""
+        looks, _ = self.reference.look(stretches)
+        if not looks.on_another_road:
+            self.proven = True
+            return
+        self._give_up()
+
+    def _give_up(self) -> None:
+        self.reference = DriftReference()
+        self.frozen, self.proven, self.misfit = False, True, True
 
     def _chart_stretches(self, looks: Looks) -> tuple[int, Verdict | None]:
         """Chart looks up to the first verdict; return how many were charted, and it."""
         lap = self.reference.lap_variances()
         limit = self._limits.of_stretches(self.reference.laps)
-        self._recent.add(looks, _held(looks, lap))
+        self._recent.add(looks, self._held(looks, lap))
         scores = self._window_scores(len(looks), lap)
         highest = scores.max(axis=1)
         for place in np.flatnonzero(highest > limit).tolist():
@@ -177,11 +226,17 @@ class DriftChart:
     def _since_onset(self, looks: Looks, lap: Floats) -> int:
         """How many of the newest looks the change is likeliest to have lasted: where the highest score is highest."""
         count = np.arange(1, len(looks) + 1)[:, np.newaxis]
-        means, own = (np.cumsum(values[::-1], axis=0) / count for values in (_held(looks, lap), looks.own))
+        means, own = (np.cumsum(values[::-1], axis=0) / count for values in (self._held(looks, lap), looks.own))
         variances = (1.0 + 1.0 / self.reference.laps) * lap + own * (NEIGHBOURS / count)
         highest = scores_of(means, variances, self._explained).max(axis=1)
         fewest = min(WINDOWS)
         return fewest + int(highest[fewest - 1 :].argmax())
+
+    def _held(self, looks: Looks, lap: Floats) -> Floats:
+        """Modes of each look beside what was told, none beyond `_LARGEST_OF_STRETCH` of its scatter, shape (n, 3)."""
+        scatter = looks.own + lap
+        largest = _LARGEST_OF_STRETCH * np.sqrt(scatter)
+        return np.asarray(np.clip(beside(looks.modes, 1.0 / scatter, self._explained), -largest, largest))
 
     def _chart_lap(self, looks: Looks) -> Verdict | None:
         self.charted_laps += 1
@@ -205,6 +260,8 @@ class DriftChart:
     def _verdict(self, looks: Looks, score: float, *, of_laps: bool) -> Verdict | None:  # noqa: ARG002
         """Judge the newest stretches, whose `score` is over a limit; None while it is worth waiting for a name."""
         verdict = judge(looks, self.reference, self.verdicts[0].best if self.verdicts else None)
+        if self._of_another_road(looks, verdict):
+            return None
         self._waiting += _PATIENCE // 2 if of_laps else 1
         self._crossed = True
         named = verdict.where in PATTERNS and verdict.settled
@@ -215,6 +272,14 @@ class DriftChart:
         self._laps.clear()
         self._waiting = 0
         return verdict
+
+    @staticmethod
+    def _of_another_road(looks: Looks, verdict: Verdict) -> bool:
+        """Whether stretches differ among themselves so much that the lap's distance, not a damper, is in doubt."""
+        if len(looks) < _FEWEST_ALIKE or not looks.on_another_road:
+            return False
+        differ = math.sqrt(float(looks.residual_variances.mean()))
+        return differ > 0.5 * abs(math.log1p(verdict.percent / 100.0)) / 4.0
 
     def _worse(self, looks: Looks) -> Verdict | None:
         """What was told, when a lap shows clearly more of it."""
@@ -287,12 +352,6 @@ class _Recent:
         while sum(map(len, self._parts)) > _REMEMBERED:
             self._parts.popleft()
         return lap
-
-
-def _held(looks: Looks, lap: Floats) -> Floats:
-    """Modes of each look, none beyond `_LARGEST_OF_STRETCH` of its scatter, shape (n, 3)."""
-    largest = _LARGEST_OF_STRETCH * np.sqrt(looks.own + lap)
-    return np.asarray(np.clip(looks.modes, -largest, largest))
 
 
 def scores_of(modes: Floats, variances: Floats, without: Floats | None = None) -> Floats:

@@ -8,7 +8,6 @@ later.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
 from typing import Any, Final, Self
@@ -32,12 +31,40 @@ _PRIOR_STRETCH_WEIGHT: Final = 40.0
 _POOLED_WEIGHT: Final = 6.0
 # A stretch takes this much longer or less long than the usual time: traffic, a slide, the way to the pits.
 _PACE_WITHIN: Final = 0.08
-# A stretch with fewer rows (a third of a second) tells nothing; a usual one has so many, and scatter falls with more.
-_LEAST_ROWS: Final = 80
-_USUAL_ROWS: Final = 375.0
+# A stretch that is shorter tells nothing; a usual one lasts so long, and scatter falls with more.
+_LEAST_S: Final = 0.32
+_USUAL_S: Final = 1.5
+# Two laps of one road differ by the scatter of its stretches; this much more (in variance) is another road.
+_OTHER_ROAD: Final = 4.0
+_CHI_SQUARE_MEDIAN: Final = 0.455  # of one degree of freedom
+# What a file may hold: far beyond any damper, stroke and stint, near enough to compute with.
+_LARGEST_LOG, _LARGEST_TRAVEL_MM, _LARGEST_SQUARES, _MOST_COUNTED = 15.0, 1e4, 1e3, 10**6
 # Fewer stretches than this share of the known ones do not make a lap.
 LEAST_OF_LAP: Final = 0.6
 _PLACES: Final = MOST_STRETCHES + 1
+
+
+@dataclass(frozen=True)
+class Refused:
+    """How many stretches could not be held against the reference, by what was wrong with them."""
+
+    unknown: int = 0
+    elsewhere: int = 0
+    pace: int = 0
+
+    def __add__(self, other: Refused) -> Refused:
+        """Of both."""
+        return Refused(self.unknown + other.unknown, self.elsewhere + other.elsewhere, self.pace + other.pace)
+
+    @property
+    def words(self) -> str:
+        """The most frequent one."""
+        found = {
+            "a sensor, a gap or too short a stretch": self.unknown,
+            "no such place on the lap": self.elsewhere,
+            "another pace": self.pace,
+        }
+        return max(found, key=lambda name: found[name])
 
 
 @dataclass(frozen=True)
@@ -71,6 +98,17 @@ class Looks:
     def __len__(self) -> int:
         return len(self.lap)
 
+    @property
+    def residual_variances(self) -> Floats:
+        """Squared differences of each mode from its mean, their median as a variance, shape (3,); at least one look."""
+        rest = (self.modes - np.mean(self.modes, axis=0)) ** 2
+        return np.asarray(np.median(rest, axis=0) / _CHI_SQUARE_MEDIAN)
+
+    @property
+    def on_another_road(self) -> bool:
+        """Whether stretches differ among themselves by far more than laps of one road do; at least one look."""
+        return float(np.mean(self.residual_variances / np.median(self.own, axis=0))) > _OTHER_ROAD
+
     def part(self, chosen: slice | NDArray[np.bool_]) -> Looks:
         """Some of the rows."""
         return Looks(*(getattr(self, one.name)[chosen] for one in fields(self)))
@@ -96,7 +134,7 @@ class DriftReference:
         self._seen = np.zeros(_PLACES, dtype=np.int64)
         self._logs = np.zeros((_PLACES, 3, 4))
         self._travel_mm = np.full((_PLACES, 4), np.nan)
-        self._rows = np.zeros(_PLACES)
+        self._seconds = np.zeros(_PLACES)
         self._squares = np.zeros((_PLACES, 3))
         self._degrees = np.zeros(_PLACES, dtype=np.int64)
         self._lap_squares = np.zeros(3)
@@ -110,22 +148,26 @@ class DriftReference:
         """How many stretches of the lap are known."""
         return int(np.count_nonzero(self._seen))
 
-    def look(self, stretches: Sequence[Stretch]) -> Looks:
-        """Hold stretches against the reference; without those where either has too little data or another pace.
+    def look(self, stretches: Sequence[Stretch]) -> tuple[Looks, Refused]:
+        """Hold stretches against the reference, but for those with too little data, another pace or no place in it.
 
         Nor where a sensor's position is unknown: one that slipped or was plugged in elsewhere tells no speed either.
         """
         number = np.array([one.number for one in stretches], dtype=np.int64)
-        rows = np.array([one.rows for one in stretches], dtype=np.int64)
-        logs = _logs(stretches)
+        seconds, logs, travel = _seconds(stretches), _logs(stretches), mean_travel_mm(stretches)
         seen = self._seen[number]
         with np.errstate(divide="ignore", invalid="ignore"):
-            known = (seen > 0) & ~(np.abs(rows / self._rows[number] - 1.0) > _PACE_WITHIN)
-        travel = mean_travel_mm(stretches)
-        known &= ~np.isnan(logs).any(axis=(1, 2)) & ~np.isnan(travel).any(axis=1)
+            other_pace = np.abs(seconds / self._seconds[number] - 1.0) > _PACE_WITHIN
+        unknown = np.isnan(logs).any(axis=(1, 2)) | np.isnan(travel).any(axis=1)
+        known = (seen > 0) & ~other_pace & ~unknown
+        refused = Refused(
+            int(np.count_nonzero(unknown)),
+            int(np.count_nonzero(~unknown & (seen == 0))),
+            int(np.count_nonzero(~unknown & (seen > 0) & other_pace)),
+        )
         shifts = logs - self._logs[number]
         growth = 1.0 + 1.0 / np.maximum(seen, 1)
-        return Looks(
+        looks = Looks(
             np.array([one.lap for one in stretches], dtype=np.int64),
             number,
             np.array([one.first_sample for one in stretches], dtype=np.int64),
@@ -135,37 +177,38 @@ class DriftReference:
             growth[:, np.newaxis] * self._stretch_variances(number),
             travel,
             self._travel_mm[number],
-        ).part(known)
+        )
+        return looks.part(known), refused
 
-    def admit(self, stretches: Sequence[Stretch]) -> None:
-        """Add one clean lap."""
+    def admit(self, stretches: Sequence[Stretch]) -> bool:
+        """Add one clean lap; False, and nothing is added, if too little of it can be used."""
         if not stretches:
-            return
-        looks = self.look(stretches)
+            return False
+        looks, _ = self.look(stretches)
         if self.laps and len(looks) < LEAST_OF_LAP * self.places:
-            return
+            return False
         number = np.array([one.number for one in stretches], dtype=np.int64)
         # A place that the lap has twice (a distance that steps back) is in pieces.
         once = np.bincount(number, minlength=_PLACES) == 1
         if len(looks):
             self._learn_scatter(looks.part(once[looks.number]))
-        rows = np.array([one.rows for one in stretches], dtype=np.float64)
-        logs, travel = _logs(stretches), mean_travel_mm(stretches)
+        seconds, logs, travel = _seconds(stretches), _logs(stretches), mean_travel_mm(stretches)
         with np.errstate(divide="ignore", invalid="ignore"):
-            usable = ~(np.abs(rows / self._rows[number] - 1.0) > _PACE_WITHIN) | (self._seen[number] == 0)
+            usable = ~(np.abs(seconds / self._seconds[number] - 1.0) > _PACE_WITHIN) | (self._seen[number] == 0)
         usable &= once[number] & ~np.isnan(logs).any(axis=(1, 2)) & ~np.isnan(travel).any(axis=1)
-        number, rows, logs, travel = number[usable], rows[usable], logs[usable], travel[usable]
+        number, seconds, logs, travel = number[usable], seconds[usable], logs[usable], travel[usable]
         if len(number) == 0:
-            return
+            return False
         new = self._seen[number] == 0
         self._travel_mm[number[new]] = travel[new]
         self._seen[number] += 1
         share = 1.0 / self._seen[number]
         self._logs[number] += (logs - self._logs[number]) * share[:, np.newaxis, np.newaxis]
         self._travel_mm[number] += (travel - self._travel_mm[number]) * share[:, np.newaxis]
-        self._rows[number] += (rows - self._rows[number]) * share
+        self._seconds[number] += (seconds - self._seconds[number]) * share
         self.laps += 1
-        self._prior_scale = min(2.0, _USUAL_ROWS / float(np.median(self._rows[self._seen > 0])))
+        self._prior_scale = min(2.0, _USUAL_S / float(np.median(self._seconds[self._seen > 0])))
+        return True
 
     def lap_variances(self) -> Floats:
         """Variance of a whole lap's pitch, roll and warp against a reference that is exact, shape (3,)."""
@@ -208,8 +251,8 @@ class DriftReference:
                     "number": number,
                     "laps": int(self._seen[number]),
                     "log_speed": self._logs[number].tolist(),
-                    "travel_mm": [None if math.isnan(one) else one for one in self._travel_mm[number].tolist()],
-                    "rows": float(self._rows[number]),
+                    "travel_mm": self._travel_mm[number].tolist(),
+                    "seconds": float(self._seconds[number]),
                     "squares": self._squares[number].tolist(),
                     "degrees": int(self._degrees[number]),
                 }
@@ -228,45 +271,52 @@ class DriftReference:
         """
         found = cls()
         try:
-            found.laps = int(plain["laps"])
-            found._lap_squares = _numbers(plain["lap_squares"], (3,))
-            found._lap_degrees = int(plain["lap_degrees"])
-            found._pooled = _numbers(plain["pooled_squares"], (3,))
-            found._pooled_degrees = int(plain["pooled_degrees"])
+            found.laps = _count(plain["laps"])
+            found._lap_squares = _numbers(plain["lap_squares"], (3,), 0.0, _LARGEST_SQUARES)
+            found._lap_degrees = _count(plain["lap_degrees"])
+            found._pooled = _numbers(plain["pooled_squares"], (3,), 0.0, _LARGEST_SQUARES)
+            found._pooled_degrees = _count(plain["pooled_degrees"])
             found._prior_scale = float(plain["prior_scale"])
             for one in plain["places"]:
                 found._fill(one)
-            counts = (found.laps - 1, found._lap_degrees, found._pooled_degrees, *found._degrees.tolist())
-            squares = (*found._lap_squares, *found._pooled, *found._squares.ravel())
-            if not found.places or min(counts) < 0 or min(squares) < 0.0 or not 0.0 < found._prior_scale <= 2.0:
+            if not found.places or found.laps < 1 or not 1e-3 < found._prior_scale <= 2.0:
                 raise ValueError  # noqa: TRY301
         except (KeyError, TypeError, ValueError, OverflowError, AttributeError, IndexError):
             raise ResultsError("the dampers' speeds by stretch of the lap are damaged") from None
         return found
 
     def _fill(self, one: Any) -> None:
-        number, laps, rows = int(one["number"]), int(one["laps"]), float(one["rows"])
-        if not (0 <= number < _PLACES and laps > 0 and math.isfinite(rows) and rows > 0.0):
+        number, laps = _count(one["number"]), _count(one["laps"])
+        if number >= _PLACES or laps < 1 or self._seen[number]:
             raise ValueError
-        travel = [math.nan if value is None else float(value) for value in one["travel_mm"]]
-        if len(travel) != 4 or any(map(math.isinf, travel)):
-            raise ValueError
-        self._seen[number], self._rows[number], self._degrees[number] = laps, rows, int(one["degrees"])
-        self._logs[number] = _numbers(one["log_speed"], (3, 4))
-        self._travel_mm[number] = travel
-        self._squares[number] = _numbers(one["squares"], (3,))
+        self._seen[number], self._degrees[number] = laps, _count(one["degrees"])
+        (self._seconds[number],) = _numbers([one["seconds"]], (1,), 1e-3, 1e5)
+        self._logs[number] = _numbers(one["log_speed"], (3, 4), -_LARGEST_LOG, _LARGEST_LOG)
+        self._travel_mm[number] = _numbers(one["travel_mm"], (4,), -_LARGEST_TRAVEL_MM, _LARGEST_TRAVEL_MM)
+        self._squares[number] = _numbers(one["squares"], (3,), 0.0, _LARGEST_SQUARES)
 
 
-def _numbers(values: Any, shape: tuple[int, ...]) -> Floats:
+def _count(value: Any) -> int:
+    if type(value) is not int or not 0 <= value <= _MOST_COUNTED:
+        raise ValueError
+    return value
+
+
+def _numbers(values: Any, shape: tuple[int, ...], lowest: float, highest: float) -> Floats:
     numbers = np.array(values, dtype=np.float64)
-    if numbers.shape != shape or not np.isfinite(numbers).all():
+    if numbers.shape != shape or not ((numbers >= lowest) & (numbers <= highest)).all():  # NaN is not
         raise ValueError
     return numbers
+
+
+def _seconds(stretches: Sequence[Stretch]) -> Floats:
+    """How long each took, shape (n,)."""
+    return np.array([one.rows / one.row_rate_hz for one in stretches], dtype=np.float64)
 
 
 def _logs(stretches: Sequence[Stretch]) -> Floats:
     """Logarithms of the speeds, shape (n, 3, 4); NaN where a stretch is short or one is unknown or 0."""
     speeds = speeds_mm_s(stretches)
-    speeds[np.array([one.rows for one in stretches]) < _LEAST_ROWS] = np.nan
+    speeds[_seconds(stretches) < _LEAST_S] = np.nan
     speeds[~(speeds > 0.0)] = np.nan
     return np.asarray(np.log(speeds))

@@ -101,10 +101,10 @@ def suspects(shift: float, seen: TravelWitness) -> tuple[tuple[str, ...], bool, 
     own = ("damper lost force",) if shift > 0.0 else slower
     moved = abs(seen.position_mm) > _POSITION_MM
     stands = _STANDS if moved else ()
-    unsure = math.isnan(seen.gain) or math.isnan(seen.lean)
+    unsure = math.isnan(seen.gain) or math.isnan(seen.lean) or shift == 0.0
     # As a share of the shift: 0 when travel is as it was (a damper), 1 when it is scaled as velocity is (a sensor).
     scaled = math.nan if unsure else math.log(max(seen.gain, 1e-3)) / shift
-    error = seen.gain_error / abs(shift)
+    error = math.nan if unsure else seen.gain_error / abs(shift)
     if scaled > 0.5 and error <= _GAIN_ERROR:
         return ("sensor's gain changed", "sensor loose on its mount", *own), False, True
     if not unsure and abs(seen.lean) > max(_LEAN_CHANGED, 2.0 * seen.lean_error):

@@ -45,6 +45,7 @@ ACTIONS = {
 # A shelf is for a stint or a session; what is to be silent for longer is taken out of service.
 LONGEST_SHELF_S = 86_400.0
 _LONGEST_NAME = 40
+_NOT_ACKNOWLEDGED = frozenset({State.UNACKNOWLEDGED, State.RETURNED, State.LATCHED_UNACKNOWLEDGED})
 _LAPS_REMEMBERED = 16  # enough to name the lap of any sample an alert can still be about
 
 
@@ -159,14 +160,26 @@ class Monitor:
         step = Step()
         if happening is Input.RESET and key[0] == self.drift.kind and self._acknowledged(key):
             # Nothing but a new reference takes this condition away, and that is what the person asks for.
-            step.transitions += self.engine.advance(self.drift.renew(sample), sample + 1)
+            seen = self.drift.renew(sample, self._drift_done_with(key))
+            step.transitions += self.engine.advance(seen, sample + 1)
         step.transitions += self.engine.tell(key, happening, sample, name, shelve_s or 0.0)
         self.noise.take(step.transitions, sample + 1)
         return step
 
+    def _drift_done_with(self, key: tuple[str, str]) -> list[str]:
+        """Places whose drift alarms stand acknowledged; a new reference is for all, so none may stand otherwise."""
+        standing = [one.definition for one in self.engine.standings if one.definition.kind == self.drift.kind]
+        open_ones = [one.where for one in standing if one.key != key and self._state_of(one.key) in _NOT_ACKNOWLEDGED]
+        if open_ones:
+            words = f"a new reference is for all dampers, and drift {', '.join(open_ones)} is not acknowledged"
+            raise ValueError(f"{words}: acknowledge it first")
+        return [one.where for one in standing if self._acknowledged(one.key)]
+
     def _acknowledged(self, key: tuple[str, str]) -> bool:
-        states = {one.definition.key: one.state for one in self.engine.standings}
-        return states[key] in {State.ACKNOWLEDGED, State.LATCHED_ACKNOWLEDGED}
+        return self._state_of(key) in {State.ACKNOWLEDGED, State.LATCHED_ACKNOWLEDGED}
+
+    def _state_of(self, key: tuple[str, str]) -> State:
+        return next(one.state for one in self.engine.standings if one.definition.key == key)
 
     def restore(self, memory: Memory) -> list[tuple[str, str]]:
         """Take up the alarms that another run left; return the keys that this car sheet has no alarm for.

@@ -24,6 +24,8 @@ def alarm_list(
     rows: tuple[AlarmRow, ...], selected: tuple[str, str] | None, width: int, height: int, glyphs: Glyphs
 ) -> list[Text]:
     """The list in at most `height` lines of `width` cells."""
+    if height <= 0:
+        return []
     waiting = sum(row.unacknowledged for row in rows)
     standing = sum(row.state is not State.NORMAL for row in rows)
     lines = [title(f"ALARMS {len(rows)}", width, glyphs, f"{standing} stand, {waiting} not acknowledged")]

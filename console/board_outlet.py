@@ -18,10 +18,12 @@ from alerts.monitor import Monitor, Step
 from console.alarm_view import take_alarms
 from console.blind_laps import BlindLaps
 from console.board_page import Picture, page
+from console.board_snapshot import save_picture
+from console.board_views import NAMES
 from console.controls import Controls, Item, Scene
 from console.lines import final_lines, kind_name, log_lines, transition_line
 from console.outlet import Outlet, Place
-from console.paint import glyphs_for
+from console.paint import BLOCKS, glyphs_for
 from console.screen import BoardScreen, export_svg
 from console.trends import Trends
 from console.view import LinkStatus, take_view
@@ -60,7 +62,7 @@ class PictureOutlet:
 
     def step(self, monitor: Monitor, step: Step, place: Place) -> None:
         """Draw if the picture's time has come, and pass on."""
-        self._trends.take(step)
+        self._trends.take(step, monitor)
         self._place = place
         if not self._drawn and self._at_s is not None and place.time_s >= self._at_s:
             self._draw(monitor, place)
@@ -96,13 +98,20 @@ class BoardOutlet:
         Leave colour out.
     controls : Controls or None
         The state of the keys, when there are any.
+    screen : BoardScreen or None
+        The terminal, when it is shared with other boards.
     """
 
     def __init__(
-        self, write: Callable[[str], None], *, no_color: bool = False, controls: Controls | None = None
+        self,
+        write: Callable[[str], None],
+        *,
+        no_color: bool = False,
+        controls: Controls | None = None,
+        screen: BoardScreen | None = None,
     ) -> None:
         self._write = write
-        self._screen = BoardScreen(no_color=no_color, catch_signals=False)
+        self._screen = screen or BoardScreen(no_color=no_color, catch_signals=False)
         self._controls = controls
         self._picture: Picture | None = None  # the last one drawn, and while frozen the one that stays
         self._news: deque[str] = deque(maxlen=_NEWS_KEPT)
@@ -122,7 +131,7 @@ class BoardOutlet:
 
     def step(self, monitor: Monitor, step: Step, place: Place) -> None:
         """Keep what the trends need; draw when a frame is due."""
-        self._trends.take(step)
+        self._trends.take(step, monitor)
         self._blind.take(step)
         announced = [t for t in step.transitions if t.announced]
         self._announced.extend(transition_line(t) for t in announced)
@@ -172,11 +181,17 @@ class BoardOutlet:
             self._picture = Picture(view, take_alarms(monitor, self._trends.announced))
         else:
             self._picture = replace(self._picture, news=tuple(self._news), news_count=self._news_count)
-        if controls.scene is Scene.LIST:
+        if controls.scene not in {Scene.LIST, Scene.BOARD}:
+            controls.shows([])  # no alarm can be seen here, so none may be acted on
+        elif controls.scene is Scene.LIST:
             controls.shows([row.item for row in self._picture.rows])
         else:
             controls.shows([Item(*alert.key, f"{alert.kind} {alert.where}") for alert in self._picture.view.alerts])
         glyphs = glyphs_for(self._screen.console.encoding)
+        if controls.take_picture_asked():
+            make = partial(page, self._picture, controls, glyphs=BLOCKS)
+            folder, time_s = place.results or Path.cwd(), self._picture.view.status.position_s
+            controls.say(save_picture(make, self._screen.size, folder, NAMES[controls.scene], time_s))
         self._screen.show_board(partial(page, self._picture, controls, glyphs=glyphs))
 
 
@@ -184,6 +199,9 @@ def link_status(monitor: Monitor, place: Place) -> LinkStatus:
     """What the board's strip says of a replayed log or a live link."""
     pipeline, live = monitor.pipeline, place.live
     status = LinkStatus(
+        journal=place.journal,
+        wall=place.wall,
+        live=live is not None,
         source=place.source,
         position_s=place.time_s,
         progress=place.progress,
@@ -205,5 +223,6 @@ def link_status(monitor: Monitor, place: Place) -> LinkStatus:
         lag_s=live.lag_s,
         jitter_s=live.jitter_s,
         refused=live.refused,
+        counts=live.counts,
         trouble="; ".join(part for part in (live.words, live.fault) if part),
     )

@@ -1,8 +1,9 @@
-"""All that one terminal shows of a run: the board or the list of alarms, and what a person at the keys must see.
+"""All that one terminal shows of a run: one of the views, and what a person at the keys must see.
 
 In: a view, the alarms' rows, the state of the keys. Out: a picture of exactly the terminal's size. On top, while the
-picture is frozen, a bar that says so and what has come up since; at the foot a question, an answer or the line of keys.
-The line of keys goes first when the terminal is small. Pure.
+picture is frozen, a bar that says so and what has come up since; then the view's answer in words; at the foot a
+question, a reply or the line of keys. The line of keys goes first when the terminal is small, the board's answer next.
+Pure.
 """
 
 from __future__ import annotations
@@ -14,12 +15,14 @@ from rich.text import Text
 
 from console.alarm_list import alarm_list
 from console.alarm_view import AlarmRow
-from console.board import Board, BoardOptions, render
+from console.board import SMALLEST_HEIGHT, SMALLEST_WIDTH, Board, BoardOptions, render
 from console.board_strip import strip
+from console.board_views import alarms_line, answer_lines, body_lines
 from console.controls import Controls, Scene
 from console.key_help import help_page, hint
 from console.paint import DOUBT, REVERSE, STRONG, Glyphs, block, padded, pieces, safe, title, wrap
 from console.view import BoardView
+from ingest.plan import MARK
 
 HINT_WIDTH, HINT_HEIGHT = 60, 24  # from here on the line of keys is shown
 _ROOMY_HEIGHT = 30
@@ -46,20 +49,46 @@ def page(picture: Picture, controls: Controls, width: int, height: int, glyphs: 
 
 
 def _middle(picture: Picture, controls: Controls, width: int, room: int, glyphs: Glyphs) -> list[Text]:
-    view = picture.view
-    if controls.scene is Scene.BOARD and not controls.helping:
-        chosen = None if controls.selected is None else controls.selected.key
-        return render(replace(view, selected=chosen), width, room, BoardOptions(glyphs)).lines
-    lines = strip(view, width, min(2, max(0, room - 1)), glyphs)
+    view, scene = picture.view, controls.scene
+    chosen = None if controls.selected is None else controls.selected.key
     if controls.helping:
-        waiting = sum(alert.unacknowledged for alert in view.alerts)
-        told = f"{waiting} not acknowledged" if waiting else ""
-        lines.append(title(f"ALERTS {len(view.alerts)}" if view.alerts else "no alerts", width, glyphs, told))
-        body = help_page(controls.duties, controls.who, width, room - len(lines), glyphs)
-    else:
-        chosen = None if controls.selected is None else controls.selected.key
-        body = alarm_list(picture.rows, chosen, width, room - len(lines), glyphs)
-    return block([*lines, *body], width, room)
+        return block(_help(view, controls, width, room, glyphs), width, room)
+    answered = width >= SMALLEST_WIDTH and room > SMALLEST_HEIGHT
+    if scene is Scene.BOARD:
+        top = answer_lines(view, scene, width, 1, glyphs) if answered else []
+        return [*top, *render(replace(view, selected=chosen), width, room - len(top), BoardOptions(glyphs)).lines]
+    if scene is Scene.LIST:
+        top = answer_lines(view, scene, width, 1, glyphs) if answered else []
+        lines = [*top, *strip(view, width, _strip_rows(view, room), glyphs)]
+        return block([*lines, *alarm_list(picture.rows, chosen, width, room - len(lines), glyphs)], width, room)
+    return block(_view(view, scene, width, room, glyphs), width, room)
+
+
+def _strip_rows(view: BoardView, room: int) -> int:
+    """Rows for the strip over a list; whatever else has no room, nobody may take a rehearsal for the car."""
+    return min(2, max(int(view.car.startswith(MARK)), room - 1))
+
+
+def _view(view: BoardView, scene: Scene, width: int, room: int, glyphs: Glyphs) -> list[Text]:
+    """The answer, whether to believe it, how many alarms stand, and the view itself."""
+    # Whatever else has no room: nobody may take a rehearsal for the car.
+    marked = view.car.startswith(MARK)
+    first = strip(view, width, 1, glyphs) if marked and room < 4 else []
+    most = 2 if room >= 12 else 1
+    lines = [*first, *answer_lines(view, scene, width, most, glyphs)]
+    if not first:
+        lines += strip(view, width, min(2 if room >= 10 else 1, max(0, room - len(lines))), glyphs)
+    if room >= 8:
+        lines.append(alarms_line(view, width, glyphs))
+    return [*lines, *body_lines(view, scene, width, room - len(lines), glyphs)]
+
+
+def _help(view: BoardView, controls: Controls, width: int, room: int, glyphs: Glyphs) -> list[Text]:
+    lines = strip(view, width, _strip_rows(view, room), glyphs)
+    waiting = sum(alert.unacknowledged for alert in view.alerts)
+    told = f"{waiting} not acknowledged" if waiting else ""
+    lines.append(title(f"ALERTS {len(view.alerts)}" if view.alerts else "no alerts", width, glyphs, told))
+    return [*lines, *help_page(controls.duties, controls.who, width, room - len(lines), glyphs)]
 
 
 def frozen_bar(age_s: float, picture: Picture, width: int, height: int, glyphs: Glyphs) -> list[Text]:

@@ -13,7 +13,7 @@ from rich.style import Style
 from rich.text import Text
 
 from console.paint import DOUBT, PLAIN, STRONG, Glyphs, clock, fit_name, lap_time, number, padded, pieces, safe
-from console.view import STALE_AFTER_S, BoardView
+from console.view import BoardView
 from ingest.plan import MARK
 
 
@@ -92,7 +92,9 @@ def _belief(view: BoardView) -> tuple[str, Style]:
         return status.state.upper(), Style(reverse=True, bold=True)
     if status.sample_age_s is None:
         return f"replay {safe(status.pace)}".strip(), Style()
-    if not status.sample_age_s <= STALE_AFTER_S:
+    if math.isnan(status.sample_age_s):
+        return "NO SAMPLES YET", DOUBT
+    if status.stale:
         return f"NO NEW SAMPLES for {min(status.sample_age_s, 9999.0):.0f} s", DOUBT
     return f"age {status.sample_age_s:3.1f} s", Style()
 

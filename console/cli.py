@@ -8,6 +8,7 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
 
@@ -42,6 +43,7 @@ class _Commands(click.Group):
             raise _ReaderGoneError from None
 
 
+_LONGEST_PREFIX = 80
 # What is done within this time needs no bar.
 _PATIENCE_S = 2.0
 # As in alerts.monitor.ACTIONS, which a test holds this against: importing it would slow --help down.
@@ -57,6 +59,27 @@ def _chosen_car(ctx: click.Context, param: click.Parameter, given: Path | None) 
         return given
     option = "SHEET" if isinstance(param, click.Argument) else "--car"
     return chosen_sheet(given, lambda line: click.echo(f"damperwatch: {clean(line, 300)}", err=True), option)
+
+
+def _chosen_cars(ctx: click.Context, param: click.Parameter, given: tuple[Path, ...]) -> tuple[Path, ...]:
+    """The sheets that --car names, or else the one that lies ready."""
+    if given or ctx.resilient_parsing:
+        return given
+    chosen = _chosen_car(ctx, param, None)
+    return () if chosen is None else (chosen,)
+
+
+def _topic_prefix(ctx: click.Context, param: click.Parameter, given: str | None) -> str | None:  # noqa: ARG001
+    """A prefix of topics that can be published below."""
+    from ingest.sheet_wall import checked_prefix
+
+    # With a slash and a car's name of up to 69 letters behind it, a topic is 150 long.
+    if given is not None and len(given) > _LONGEST_PREFIX:
+        raise click.BadParameter(f"must be at most {_LONGEST_PREFIX} letters long")
+    try:
+        return None if given is None else checked_prefix(given)
+    except ValueError as error:
+        raise click.BadParameter(str(error)) from None
 
 
 _CAR = click.option(
@@ -164,7 +187,14 @@ def replay(
 
 
 @cli.command()
-@_CAR
+@click.option(
+    "--car",
+    "sheet_paths",
+    multiple=True,
+    type=click.Path(path_type=Path),
+    callback=_chosen_cars,
+    help="The car sheet (TOML), once a car; without it that of DAMPERWATCH_CAR, or car.toml in this directory.",
+)
 @click.option(
     "--recordings",
     type=click.Path(path_type=Path),
@@ -180,6 +210,9 @@ def replay(
 )
 @click.option("--publish", is_flag=True, help="Publish the alerts for the pit wall; the sheet's [pit_wall] says where.")
 @click.option(
+    "--topic", callback=_topic_prefix, help="Publish below this and the car's name, not where the sheet says."
+)
+@click.option(
     "--journal",
     type=click.Path(path_type=Path),
     help="Keep the alarms in this file over a restart; without it in alarms.journal beside the recordings. "
@@ -191,13 +224,14 @@ def replay(
 @click.option("--plain", is_flag=True, help="Plain lines instead of the board, also in a terminal.")
 @click.option("--no-color", is_flag=True, help="No colour; the NO_COLOR variable does the same.")
 def watch(
-    sheet_path: Path,
+    sheet_paths: tuple[Path, ...],
     recordings: Path,
     no_recording: bool,
     results: Path | None,
     overwrite: bool,
     reference: Path | None,
     publish: bool,
+    topic: str | None,
     journal: Path | None,
     name: str | None,
     rehearsal: bool,
@@ -209,11 +243,13 @@ def watch(
 
     The sheet's [link] says where samples come from: a serial port or an MQTT topic (docs/wiring.md). A link that is
     not there yet, or goes away, is tried again until Ctrl-C, which ends the run in order. On the board alarms are
-    selected, acknowledged and shelved with keys: press ? for all of them.
+    selected, acknowledged and shelved with keys: press ? for all of them. Several cars, each with a --car, are watched
+    side by side; every directory named then gets one for each car (docs/many-cars.md).
 
     \b
     Examples:
       damperwatch watch --car car.toml
+      damperwatch watch --car car_7.toml --car car_8.toml
       damperwatch watch --out results --recordings /data/recordings
     """
     from console.outlet import Outlet, PlainOutlet
@@ -222,6 +258,13 @@ def watch(
     from console.watch import watch as run_watch
     from ingest.sheet import load_sheet
 
+    if topic is not None and not publish:
+        raise click.UsageError("--topic says where to publish: it needs --publish")
+    if len(sheet_paths) > 1:
+        kept = _journals(journal, None if no_recording or rehearsal else recordings)
+        chosen = _Fleet(None if no_recording else recordings, results, overwrite, reference, publish, topic, kept)
+        raise SystemExit(_watch_fleet(sheet_paths, chosen, name, seconds, rehearsal, plain, no_color))
+    (sheet_path,) = sheet_paths
     sheet = load_sheet(sheet_path)
     line_of: Callable[[str], str] = str
     if rehearsal:
@@ -237,7 +280,7 @@ def watch(
 
         duties = Duties(live=True, ends="the watch" if no_recording else "the watch and its recording")
         outlet, hands = board_with_keys(click.echo, duties, name, no_color=no_color)
-    desk = _desk(sheet, rehearsal=rehearsal) if publish else None
+    desk = _desk(sheet, rehearsal=rehearsal, topic=topic) if publish else None
     # The car's own journal stays untouched.
     kept = _journal(journal, None if rehearsal else recorded)
     options = WatchOptions(recorded, results, overwrite, reference, seconds, desk, kept, hands, rehearsal)
@@ -705,6 +748,71 @@ def _journal(given: Path | None, beside: Path | None = None) -> Path | None:
     return None if str(given).lower() == "none" else given
 
 
+def _journals(given: Path | None, beside: Path | None) -> Path | None:
+    """The directory below which each car of several has its journal; None keeps none."""
+    if given is None:
+        return beside
+    return None if str(given).lower() == "none" else given
+
+
+@dataclass(frozen=True)
+class _Fleet:
+    """Where what comes of several cars goes."""
+
+    recordings: Path | None
+    results: Path | None
+    overwrite: bool
+    reference: Path | None
+    publish: bool
+    topic: str | None
+    journals: Path | None
+
+
+def _watch_fleet(
+    sheets: tuple[Path, ...],
+    chosen: _Fleet,
+    name: str | None,
+    seconds: float | None,
+    rehearsal: bool,
+    plain: bool,
+    no_color: bool,
+) -> int:
+    """Watch several cars."""
+    from console.fleet import FleetOptions, PlainShow, Show, watch_fleet
+    from console.fleet_cars import FleetCar, load_cars
+    from console.screen import can_show_board
+    from ingest.plan import marked_line
+
+    def write(line: str) -> None:
+        click.echo(marked_line(line) if rehearsal else line)
+
+    def warn(line: str) -> None:
+        click.echo(line, err=True)
+
+    def desk_of(car: FleetCar) -> Desk:
+        return _desk(car.sheet, topic=chosen.topic)
+
+    cars = load_cars(sheets, publishing=chosen.publish, topic=chosen.topic)
+    show: Show = PlainShow(write, warn)
+    if can_show_board() and not plain:
+        from console.controls import Duties
+        from console.fleet_board import FleetBoard
+
+        ends = f"the watch of {len(cars)} cars" + ("" if chosen.recordings is None else " and their recordings")
+        show = FleetBoard(write, warn, Duties(live=True, ends=ends, several=True), name, no_color=no_color)
+    options = FleetOptions(
+        recordings=chosen.recordings,
+        results=chosen.results,
+        overwrite=chosen.overwrite,
+        reference=chosen.reference,
+        journals=chosen.journals,
+        seconds=seconds,
+        rehearsal=rehearsal,
+        desk_of=desk_of if chosen.publish else None,
+    )
+    return watch_fleet(cars, show, options)
+
+
 def _plan(path: Path | None) -> tuple[Plan | None, Callable[[str], str]]:
     """A rehearsal's plan, and what its plain lines begin with: each by itself must not be taken for the car's."""
     if path is None:
@@ -723,20 +831,21 @@ def _fed(plan_path: Path, log: Path, sheet: Sheet) -> FedRehearsal:
     return FedRehearsal(prepare(load_plan(plan_path), log, sheet), sheet)
 
 
-def _desk(sheet: Sheet, *, rehearsal: bool = False) -> Desk:
-    """A desk that publishes where the sheet says; raises SheetError when it says nothing."""
+def _desk(sheet: Sheet, *, rehearsal: bool = False, topic: str | None = None) -> Desk:
+    """A desk that publishes where the sheet says, or below a prefix; raises SheetError when there is no broker."""
     from alerts.publisher import Publisher
     from console.desk import Desk
+    from console.fleet_cars import pit_wall_of
     from ingest.errors import SheetError
 
-    if sheet.pit_wall is None:
+    wall = pit_wall_of(sheet, topic)
+    if wall is None:
         raise SheetError("car sheet", ["pit_wall: is missing; add [pit_wall] with host and topic (docs/pit-wall.md)"])
     if rehearsal:
         from ingest.plan import marked
 
         sheet = marked(sheet)
-    assert sheet.pit_wall is not None
-    return Desk(Publisher(sheet.pit_wall, sheet.car.name).start(), sheet.car.name)
+    return Desk(Publisher(wall, sheet.car.name).start(), sheet.car.name)
 
 
 def _run() -> None:

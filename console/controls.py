@@ -30,13 +30,20 @@ class Move(StrEnum):
     SLOWER = "slower"
     SUSPEND = "suspend"
     INTERRUPT = "interrupt"
+    NEXT_CAR = "next car"
+    CAR_BEFORE = "car before"
+    URGENT_CAR = "urgent car"
 
 
 class Scene(StrEnum):
-    """What covers the screen."""
+    """What covers the screen, in the order in which one key goes through them."""
 
     BOARD = "board"
+    PLATFORM = "platform"
+    FORCES = "forces"
+    TRENDS = "trends"
     LIST = "list"
+    LINK = "link"
 
 
 class Question(StrEnum):
@@ -67,7 +74,7 @@ class Item:
 class Duties:
     """What can be done at this screen; `ends` names what quitting ends when that needs a second thought.
 
-    A `live` run must not be suspended.
+    A `live` run must not be suspended; with `several` cars one is shown at a time.
     """
 
     replay: bool = False
@@ -76,6 +83,7 @@ class Duties:
     can_freeze: bool = True
     can_take_out: bool = True
     ends: str = ""
+    several: bool = False
 
 
 class Controls:
@@ -106,6 +114,7 @@ class Controls:
         self._said = ""
         self._said_until = float("-inf")
         self._changed = False
+        self._picture_asked = False
 
     # ---------------------------------------------------------------- what the screen reads
 
@@ -142,6 +151,11 @@ class Controls:
         changed, self._changed = self._changed, False
         return changed
 
+    def take_picture_asked(self) -> bool:
+        """Whether a picture of the screen was asked for since the last call."""
+        asked, self._picture_asked = self._picture_asked, False
+        return asked
+
     # ---------------------------------------------------------------- what the screen and the run say
 
     def shows(self, items: Sequence[Item]) -> None:
@@ -175,6 +189,8 @@ class Controls:
         self._said_until = float("-inf")
         if key in _MOVES and self.duties.replay:
             return _MOVES[key]
+        if key in CAR_MOVES and self.duties.several:
+            return CAR_MOVES[key]
         if key in _STEPS:
             self._move(_STEPS[key])
             return None
@@ -189,8 +205,15 @@ class Controls:
             self.scene = Scene.BOARD if self.scene is Scene.LIST else Scene.LIST
         elif key == "enter" and self.duties.has_list:
             self.scene = Scene.LIST
+        elif key in _VIEWS and self.duties.has_list:
+            self.scene = _VIEWS[key]
+        elif key in _TURNS and self.duties.has_list:
+            scenes = list(Scene)
+            self.scene = scenes[(scenes.index(self.scene) + _TURNS[key]) % len(scenes)]
+        elif key == "p" and self.duties.has_list:
+            self._picture_asked = True
         elif key == "escape":
-            if self.scene is Scene.LIST:
+            if self.scene is not Scene.BOARD:
                 self.scene = Scene.BOARD
             else:
                 self._selected = None
@@ -222,6 +245,8 @@ class Controls:
             return None
         if self._frozen_at is not None:
             self.say("The picture is frozen: f lets it go on, then act on what stands now")
+        elif item is None and self.scene not in {Scene.BOARD, Scene.LIST}:
+            self.say("Alarms are acted on in the views 1 axles and 5 alarms: l goes there")
         elif item is None:
             self.say("Select an alarm first, with the arrow keys or Tab" if self._items else "No alarm here to act on")
         elif action == "shelve":
@@ -268,8 +293,11 @@ _STEPS = {
     "home": -_ENDS,
     "end": _ENDS,
 }
+_VIEWS = {str(number): scene for number, scene in enumerate(Scene, 1)}
+_TURNS = {"v": 1, "V": -1, "right": 1, "left": -1}
 _OUT = "out_of_service"
 _ACTIONS = {"a": "acknowledge", "r": "reset", "s": "shelve", "u": "unshelve", "o": _OUT}
+CAR_MOVES = {"c": Move.NEXT_CAR, "C": Move.CAR_BEFORE, "w": Move.URGENT_CAR}
 _MOVES = {
     " ": Move.PAUSE,
     "n": Move.STEP,

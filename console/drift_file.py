@@ -17,7 +17,7 @@ from ingest.sheet import Sheet
 from ingest.text import clean
 
 DRIFT_REFERENCE = "drift_reference.json"
-_FORMAT, _FORMAT_VERSION = "damperwatch drift reference", 1
+_FORMAT, _FORMAT_VERSION = "damperwatch drift reference", 2
 _LARGEST_BYTES = 50_000_000  # the longest circuit has some 200 kB
 # The limits of the charts are calibrated for a frozen reference of at least so many laps.
 _FEWEST_LAPS = 4

@@ -7,6 +7,8 @@ actions brought, at the keys or from the pit wall, go the same way. What was ope
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import ExitStack
+from dataclasses import replace
 
 from alerts.journal import Journal
 from alerts.lifecycle import State
@@ -60,7 +62,7 @@ class Ends:
             self.writer.step(step, Context.of(monitor))
         if self._also is not None:
             self._also(step)
-        self.outlet.step(monitor, step, place)
+        self.outlet.step(monitor, step, self._told(place))
 
     def look(self, monitor: Monitor, place: Place, sample_age_s: float | None = None, link: str = "") -> None:
         """See what people ask, from the pit wall and at the keys, and carry it out; call at least four times a second.
@@ -73,21 +75,20 @@ class Ends:
         if self.hands is not None:
             for wish in self.hands.look():
                 self._act(self.hands, wish, monitor, place)
-        self.outlet.step(monitor, Step(), place)
+        self.outlet.step(monitor, Step(), self._told(place))
 
     def close(self, monitor: Monitor | None, reason: str) -> None:
-        """Give the terminal back, end the files, and tell the pit wall why."""
-        try:
+        """Give the terminal back, end the files, and tell the pit wall why; every end, whatever another one raises."""
+        with ExitStack() as stack:  # the last one named is closed first
+            if self.journal is not None:
+                stack.callback(self.journal.close)
+            if self.desk is not None:
+                stack.callback(self.desk.close, monitor, reason)
+            if self.writer is not None:
+                stack.callback(self.writer.close)
+            stack.callback(self.outlet.close)
             if self.hands is not None:
-                self.hands.close()
-        finally:
-            self.outlet.close()
-        if self.writer is not None:
-            self.writer.close()
-        if self.desk is not None:
-            self.desk.close(monitor, reason)
-        if self.journal is not None:
-            self.journal.close()
+                stack.callback(self.hands.close)
 
     @property
     def troubles(self) -> tuple[str, ...]:
@@ -95,6 +96,13 @@ class Ends:
         wall = "" if self.desk is None else self.desk.trouble
         kept = "" if self.journal is None else self.journal.fault or ""
         return tuple(words for words in (wall, kept) if words)
+
+    def _told(self, place: Place) -> Place:
+        """The place with how the run's other ends stand."""
+        journal = "none" if self.journal is None else self.journal.fault or "kept"
+        wall = "none" if self.desk is None else self.desk.trouble or "open"
+        results = None if self.writer is None else self.writer.directory
+        return replace(place, journal=journal, wall=wall, results=results)
 
     def _act(self, hands: Hands, wish: Wish, monitor: Monitor, place: Place) -> None:
         key = (wish.kind, wish.where)

@@ -11,7 +11,7 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING, Protocol
 
 from console.command import Wish, person_name
-from console.controls import Controls, Duties, Move
+from console.controls import CAR_MOVES, Controls, Duties, Move
 from console.pace import Pacer
 from console.stopping import Stopping
 
@@ -46,6 +46,7 @@ class Hands:
     def __init__(self, keyboard: Keyboard, controls: Controls, screen: Screen) -> None:
         self.controls = controls
         self.used = False
+        self.on_car: Callable[[Move], None] | None = None  # where there are several cars: shows another
         self._keyboard = keyboard
         self._screen = screen
         self._stopping: Stopping | None = None
@@ -89,6 +90,9 @@ class Hands:
         elif move is Move.QUIT and self._stopping is not None:
             self.controls.ending()
             self._stopping.ask()
+        elif move in CAR_MOVES.values():
+            if self.on_car is not None:
+                self.on_car(move)
         elif self._pacer is not None:
             steps: dict[Move, Callable[[], None]] = {
                 Move.PAUSE: self._pacer.pause,

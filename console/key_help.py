@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from rich.cells import cell_len
 from rich.text import Text
 
-from console.controls import SHELVES, Duties
+from console.controls import SHELVES, Duties, Scene
 from console.paint import STRONG, Glyphs, pieces, title, wrap
 
 
@@ -32,7 +32,14 @@ _SELECT = Key(
     "select",
     "select an alarm; Tab goes round",
 )
-_LIST = Key("l", ("l", "enter"), "list", "list of all alarms, and back to the board (also Enter, Esc)")
+_VIEW = Key(
+    "v",
+    ("v", "V", "left", "right", *(str(number) for number in range(1, len(Scene) + 1))),
+    "view",
+    "next view (V: back), 1 to 6: by number",
+)
+_LIST = Key("l", ("l", "enter"), "list", "list of all alarms, and back (also Enter, Esc)")
+_PICTURE = Key("p", ("p",), "picture", "picture of this screen, a file of its own (SVG)")
 _ACTS = (
     Key("a", ("a",), "acknowledge", "acknowledge: you have seen it and look after it"),
     Key("r", ("r",), "reset", "reset a latched alarm whose cause is mended, once it is acknowledged"),
@@ -46,22 +53,60 @@ _REPLAY = (
     Key("n", ("n",), "step", "step: pause, and play one second more"),
     Key("+ -", ("+", "=", "-"), "pace", "play faster, slower"),
 )
+_CARS = (
+    Key("c C", ("c", "C"), "car", "the next car, the one before"),
+    Key("w", ("w",), "urgent car", "the car that needs somebody first: alarms not acknowledged, silence"),
+)
+# What goes first as a terminal shrinks; each view's own order stands in its module.
+SHRINKING = (
+    "Views: 1 axles, 2 platform, 3 forces, 4 trends, 5 alarms, 6 link. "
+    "In a small terminal, lap times and details go first, then trends, the car, bump stops and heights; pyramids and "
+    "the strip stay. Other views lose whole columns, then whole panels from below."
+)
 _HELP = Key("?", ("?", "h"), "keys", "this page (also h and F1); any key leaves it")
 _QUIT = Key("q", ("q",), "quit", "quit")
 
 
 def keys_for(duties: Duties) -> list[Key]:
     """All keys that do something at a screen."""
-    found = [_SELECT, *([_LIST] if duties.has_list else []), *_ACTS]
+    found = [*([_VIEW] if duties.has_list else []), _SELECT, *([_LIST] if duties.has_list else []), *_ACTS]
     found += [_OUT] if duties.can_take_out else []
     found += [_FREEZE] if duties.can_freeze else []
+    found += [_PICTURE] if duties.has_list else []
     found += _REPLAY if duties.replay else ()
+    found += _CARS if duties.several else ()
     return [*found, _HELP, _QUIT]
 
 
 # What is left out of the line first when it is too long; help and quit stay.
-_ON_BOARD = ("pace", "step", "out of service", "unshelve", "shelve", "reset", "pause", "freeze", "select", "list")
-_IN_LIST = ("pace", "step", "pause", "freeze", "out of service", "unshelve", "list", "select", "shelve", "reset")
+_ON_BOARD: tuple[str, ...] = (
+    "picture",
+    "urgent car",
+    "pace",
+    "step",
+    "out of service",
+    "unshelve",
+    "shelve",
+    "reset",
+    "pause",
+    "freeze",
+    "select",
+)
+_ON_BOARD += ("list", "car")
+_IN_LIST: tuple[str, ...] = (
+    "picture",
+    "urgent car",
+    "pace",
+    "step",
+    "pause",
+    "freeze",
+    "out of service",
+    "unshelve",
+    "list",
+    "select",
+    "shelve",
+)
+_IN_LIST += ("reset", "car")
 
 
 def hint(duties: Duties, width: int, *, in_list: bool = False) -> str:
@@ -92,6 +137,9 @@ def help_page(duties: Duties, who: str, width: int, height: int, glyphs: Glyphs)
             head = key.written if not n else ""
             lines.append(pieces((f" {head:<{column}}", STRONG), words))
     ends = [pieces(line) for line in wrap(f" Actions carry the name {who} (--name).", width, glyphs, 1, 1)]
+    if duties.has_list:
+        more = [pieces(line) for line in wrap(SHRINKING, width, glyphs, 1, 1)]
+        ends = [*ends, *more] if len(lines) + len(ends) + len(more) + 1 <= height else ends
     if len(lines) + len(ends) + 1 <= height:
         return [*lines, pieces(), *ends]
     if len(lines) <= height:

@@ -20,7 +20,8 @@ class LiveStatus:
     """A live link at one moment. Ages and latencies in s; NaN where nothing is known yet.
 
     `lag_s` is how much later than the quickest one so far the newest samples came: what waits somewhere on the way.
-    `jitter_s` is the spread (standard deviation) of that lag over the last seconds.
+    `jitter_s` is the spread (standard deviation) of that lag over the last seconds. `counts` is what could not be used,
+    by kind (see `ingest.link_block.LinkCounts.numbers`), where it is told.
     """
 
     words: str
@@ -31,6 +32,7 @@ class LiveStatus:
     refused: int
     recording: str
     fault: str
+    counts: tuple[tuple[str, int], ...] = ()
 
 
 class ArrivalClock:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Literal, Protocol
 
 from alerts.monitor import Monitor, Step
@@ -22,7 +23,8 @@ class Place:
     """How far a run is: its source, sample time, share of the log (None on a live link), pace and rate.
 
     `notes` is what a person should know of the run before it begins, a line each. `live` is None in a replay, and
-    `state` is what a replay is doing.
+    `state` is what a replay is doing. `journal` and `wall` say how the journal and the way to the pit wall stand, empty
+    while nobody has told; `results` is the results directory, None when there is none.
     """
 
     source: str
@@ -33,6 +35,9 @@ class Place:
     notes: tuple[str, ...] = ()
     live: LiveStatus | None = None
     state: Literal["running", "paused", "finished"] = "running"
+    journal: str = ""
+    wall: str = ""
+    results: Path | None = None
 
 
 class Outlet(Protocol):

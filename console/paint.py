@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 from rich.cells import cell_len, set_cell_size
 from rich.style import Style
@@ -38,6 +39,9 @@ PRIORITY = {
     "low": Style(bold=True),
 }
 REVERSE = Style(reverse=True)
+
+# A board has some hundred words, and most are those of the frame before.
+_REMEMBERED = 1024
 
 
 @dataclass(frozen=True)
@@ -91,10 +95,13 @@ def safe(text: object, glyphs: Glyphs = BLOCKS, length: int = 200) -> str:
     >>> safe("a\x1b[2Jb", ASCII)
     'a?[2Jb'
     """
+    return _safe(str(text)[: length + 1], length, glyphs is ASCII)
+
+
+@lru_cache(_REMEMBERED)
+def _safe(text: str, length: int, in_ascii: bool) -> str:
     shown = clean(text, length)
-    if glyphs is ASCII:
-        shown = shown.replace("…", "~").encode("ascii", "replace").decode("ascii")
-    return shown
+    return shown.replace("…", "~").encode("ascii", "replace").decode("ascii") if in_ascii else shown
 
 
 def fit(text: str, width: int, glyphs: Glyphs = BLOCKS) -> str:
@@ -187,6 +194,11 @@ def wrap(text: str, width: int, glyphs: Glyphs, first: int = 0, indent: int = 0)
     >>> wrap("rear right falls behind", 11, BLOCKS, indent=1)
     ['rear right', ' falls', ' behind']
     """
+    return list(_wrap(text, width, glyphs, first, indent))
+
+
+@lru_cache(_REMEMBERED)
+def _wrap(text: str, width: int, glyphs: Glyphs, first: int, indent: int) -> tuple[str, ...]:
     lines: list[str] = []
     current = ""
     for word in text.split():
@@ -195,7 +207,7 @@ def wrap(text: str, width: int, glyphs: Glyphs, first: int = 0, indent: int = 0)
             lines.append(current)
             longer = " " * indent + word
         current = fit(longer, width, glyphs) if cell_len(longer) > width else longer
-    return [*lines, current] if current else lines
+    return (*lines, current) if current else tuple(lines)
 
 
 def pieces(*parts: str | tuple[str, Style]) -> Text:

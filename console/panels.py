@@ -21,6 +21,7 @@ from dsp.asymmetry import PLACES
 WIDE = 50  # cells from which travel shows its extremes and heights a bar
 # A car with nothing wrong is within 2 s of some limit for 60 % of its time, as bodies move; within this, for 20 %.
 _SOON_S = 0.5
+LEFT_CORNERS = ("FL", "RL")
 _LATEST = 3  # laps whose numbers stand beside a trend
 
 
@@ -116,17 +117,20 @@ def heights(view: BoardView, width: int, glyphs: Glyphs, most: int) -> list[Text
     left_out = 0
     if len(points) > most:
         left_out = len(points) - (most - 1)
-        near = sorted(range(len(points)), key=lambda place: _margin(points[place]))[: most - 1]
+        near = sorted(range(len(points)), key=lambda place: margin_mm(points[place]))[: most - 1]
         points = [points[place] for place in sorted(near)]
     wide = width >= WIDE
-    columns = "now    low limit  below s" if wide else "now  low lim below s"
+    columns = "now    low limit  below s" if wide else f"now  low {' ' * limit_decimals(points)}lim below s"
     if wide:
         heading = f"HEIGHT mm {'with tyres' if view.car_now.with_tyres else 'tyres rigid'}"
     else:
         heading = f"HEIGHT mm {'+tyres' if view.car_now.with_tyres else 'rigid'}"
+        if len(heading) + len(columns) + 3 > width:
+            heading = "HEIGHT mm"
     names = max((cell_len(safe(point.name, glyphs)) for point in points), default=0)
+    decimals = limit_decimals(points)
     # Cells of: height now, lowest, limit, then the word and the time below.
-    sizes = (5, 7, 6, 9) if wide else (4, 5, 4, 8)
+    sizes = (5, 7, 6, 9) if wide else (4, 5, 4 + decimals, 8)
     numbers = sum(sizes)
     names = min(names, 24, width - numbers - 1)
     cells = width - names - numbers - 2 if wide else 0
@@ -143,23 +147,40 @@ def heights(view: BoardView, width: int, glyphs: Glyphs, most: int) -> list[Text
         low = point.lap_lowest_mm < point.limit_mm
         line.append(number(point.height_mm, sizes[0], 1, glyphs))
         line.append(" " * (sizes[1] - sizes[0]))
-        line.append(number(point.lap_lowest_mm, sizes[0], 1, glyphs), BEYOND if low else Style())
-        line.append(number(point.limit_mm, sizes[2], 0, glyphs))
+        line.append(number(lowest_shown(point.lap_lowest_mm, point.limit_mm), sizes[0], 1, glyphs), _mark(low=low))
+        line.append(number(point.limit_mm, sizes[2], decimals, glyphs))
         line.append(" " + ("LOW" if low else "   ") + number(point.lap_below_s, sizes[3] - 4, 1, glyphs))
         lines.append(line)
     if left_out:
-        lines.append(pieces(f"and {left_out} points farther from their limits"))
+        choices = (f"and {left_out} points farther from their limits", f"and {left_out} farther from limits")
+        lines.append(pieces(next((words for words in choices if len(words) <= width), f"and {left_out} more")))
     return lines
+
+
+def limit_decimals(points: Sequence[PointView]) -> int:
+    """Decimals that the limits need: none when all are whole millimetres, else one."""
+    return 0 if all(math.isnan(one.limit_mm) or one.limit_mm == round(one.limit_mm) for one in points) else 1
+
+
+def lowest_shown(height_mm: float, limit_mm: float) -> float:
+    """A height to be shown with one decimal: what is below its limit is not rounded up to it."""
+    if height_mm < limit_mm and round(height_mm, 1) >= limit_mm:
+        return math.floor(height_mm * 10.0) / 10.0
+    return height_mm
+
+
+def _mark(*, low: bool) -> Style:
+    return BEYOND if low else Style()
 
 
 def lowest_line(view: BoardView, width: int, glyphs: Glyphs) -> Text | None:
     """The stint's lowest of the point that came nearest to its limit or farthest below it: where, and doing what."""
     if not view.points:
         return None
-    point = min(view.points, key=_margin)
+    point = min(view.points, key=margin_mm)
     if math.isnan(point.stint_lowest_mm):
         return None
-    height = number(point.stint_lowest_mm, 5, 1, glyphs).strip()
+    height = number(lowest_shown(point.stint_lowest_mm, point.limit_mm), 5, 1, glyphs).strip()
     doing = "" if point.stint_regime == "unknown" else f", {point.stint_regime}"
     place = "" if math.isnan(point.stint_place_m) else f", {point.stint_place_m:.0f} m"
     head = f"stint's lowest: {safe(point.name, glyphs)} {height} mm"
@@ -179,7 +200,8 @@ def _time_left(point: PointView, cells: int) -> str:
     return next((words for words in (f"{shown} to limit", f"limit {shown}") if len(words) <= cells), "")
 
 
-def _margin(point: PointView) -> float:
+def margin_mm(point: PointView) -> float:
+    """How far above its limit the point was at its lowest in the stint; infinite when that is not known."""
     margin = point.stint_lowest_mm - point.limit_mm
     return margin if math.isfinite(margin) else math.inf
 
@@ -199,38 +221,41 @@ def _height_bar(point: PointView, tallest: float, cells: int, glyphs: Glyphs) ->
 def laps(view: BoardView, width: int, glyphs: Glyphs) -> list[Text]:
     """Left against right over the last laps, for each axle and direction: a mark a lap, then the latest numbers.
 
-    Marks rise when the left corner is the faster. Beyond the limit the mark is the faster side's letter, in reverse
+    Numbers are the axle's own, less the circuit's or the reference's share. Marks rise when the left corner is the
+    faster. Where the left/right rule finds too much the mark is the faster side's letter (X for neither), in reverse
     video; a lap that can't be compared (out, in, invalid) is a dot.
     """
     limit = view.asymmetry.limit_percent
     label, tail = 18, 7 * _LATEST
     room = max(4, width - label - tail - 1)
     shown = view.laps[-room:]
-    sides = "left + L, right - R, less reference" if view.asymmetry.beyond_reference else "left faster + L, right - R"
+    less = "reference" if view.asymmetry.beyond_reference else "circuit"
+    sides = f"left + L, right - R, less {less}"
     heading = f"{sides}, limit {glyphs.plus_minus}{limit:g} %"
     lines = [title("LAPS", width, glyphs, heading)]
     for place in PLACES:
         line = pieces(f"{place:<{label}}")
         for lap in shown:
-            percent = lap.percent.get(place, math.nan)
-            line.append(*_percent_mark(percent if lap.compared else math.nan, limit, glyphs))
+            line.append(*lap_mark(lap, place, limit, glyphs))
         line.append(" " * (room - len(shown) + 1))
         latest = [lap for lap in view.laps if lap.compared][-_LATEST:]
         line.append("       " * (_LATEST - len(latest)))
         for lap in latest:
-            percent = lap.percent.get(place, math.nan)
-            style = BEYOND if abs(percent) > limit else Style()
+            percent = math.nan if lap.sides is None else lap.sides.percent.get(place, math.nan)
+            style = BEYOND if lap.sides is not None and place in lap.sides.beyond else Style()
             line.append(" ")
             line.append(number(percent, 6, 1, glyphs, sign=True), style)
         lines.append(line)
     return lines
 
 
-def _percent_mark(percent: float, limit: float, glyphs: Glyphs) -> tuple[str, Style]:
-    if math.isnan(percent):
+def lap_mark(lap: LapPoint, place: str, limit: float, glyphs: Glyphs) -> tuple[str, Style]:
+    """One lap's mark at one place, and its style; see `laps`."""
+    if not lap.compared or lap.sides is None or math.isnan(lap.sides.percent.get(place, math.nan)):
         return glyphs.blank_lap, Style()
-    if abs(percent) > limit:
-        return "L" if percent > 0 else "R", BEYOND
+    percent, faster = lap.sides.percent[place], lap.sides.beyond.get(place)
+    if faster is not None:
+        return "X" if not faster else "L" if faster in LEFT_CORNERS else "R", BEYOND
     return glyphs.levels[max(0, min(7, 4 + round(3.0 * percent / limit)))], LOW_SPEED
 
 

@@ -32,7 +32,7 @@ from console.paint import (
 )
 from console.view import BoardView, CornerView
 from dsp.statistics import SHARE_NAMES, VELOCITY_BINS
-from ingest.chunk import AXLE_CORNERS, CORNERS, Ints
+from ingest.chunk import AXLE_CORNERS, Ints
 
 _ZERO_BIN = 1 + round(-VELOCITY_BINS.lowest / VELOCITY_BINS.width)
 _FASTEST_MM_S = -VELOCITY_BINS.lowest
@@ -42,7 +42,8 @@ _MULTIPLES = {2: (1.0,), 3: (1.0, 3.0), 4: (0.5, 1.0, 3.0), 5: (0.5, 1.0, 2.0, 4
 # Ways to use the rows there are, best first: bands in one direction, rows a band, rules at the low-speed limits.
 _FORMS = ((6, 2, True), (5, 2, True), (6, 1, True), (5, 1, True), (4, 1, True), (4, 1, False), (3, 1, False))
 _SMALLEST_FORM = (2, 1, False)
-_WIDE = 54  # cells from which the footer has room for a table
+_WIDE = 54  # cells from which there is room for whole sentences
+_TABLE_WIDE, _WITH_RMS = 59, 69  # cells that the footer's table of shares needs, without and with its last column
 # Ends of the scale, mm/s: few enough that the scale stays put.
 _SCALES = (1, 2, 3, 4, 6, 8, 10, 12, 15, 20, 25, 30, 40, 50, 60, 80, 100, 150, 200, 300, 500, 1000, 1500)
 # Speed of every counter: the bins' middles; under- and overflow stand at the outermost edges.
@@ -215,12 +216,12 @@ def _limit_rule(limit_mm_s: int, width: int, glyphs: Glyphs) -> Text:
 
 
 def _footer(view: BoardView, axle: str, left: CornerView, right: CornerView, width: int, glyphs: Glyphs) -> list[Text]:
-    if width < _WIDE:
+    if width < _TABLE_WIDE:
         sides = [f"{safe(c.name)} RMS {number(c.rms_mm_s, 4, 0, glyphs)} mm/s" for c in (left, right)]
         names = padded(pieces(sides[0] + " " * max(1, width - len(sides[0]) - len(sides[1])) + sides[1]), width)
         return [names, *_asymmetry(view, axle, width, glyphs)]
     heads = ("HS rebound", "LS rebound", "LS compression", "HS compression")
-    with_rms = width >= _WIDE + 14
+    with_rms = width >= _WITH_RMS
     head = "stint %" + "".join(f" {h:>{len(h)}}" for h in heads) + ("  RMS mm/s" if with_rms else "")
     lines = [pieces(head)]
     for corner in (left, right):
@@ -234,23 +235,27 @@ def _footer(view: BoardView, axle: str, left: CornerView, right: CornerView, wid
 
 
 def _asymmetry(view: BoardView, axle: str, width: int, glyphs: Glyphs) -> list[Text]:
-    """Left against right, both directions, with the word and reverse video where it is beyond the limit."""
+    """Left against right, both directions, with the word and reverse video where the left/right rule finds too much."""
     found = view.asymmetry
-    left, right = (CORNERS[corner] for corner in AXLE_CORNERS[axle])
     basis = safe(found.basis, glyphs) + (" less reference" if found.beyond_reference else "")
     numbers = pieces()
     faster = []
     for direction in ("compression", "rebound"):
-        percent = found.percent.get(f"{axle} {direction}", math.nan)
-        beyond = abs(percent) > found.limit_percent
+        place = f"{axle} {direction}"
+        percent = found.percent.get(place, math.nan)
+        beyond = place in found.beyond
         numbers.append(f"{direction} ")
         numbers.append(number(percent, 4, 0, glyphs, sign=True) + " %", BEYOND if beyond else Style())
         numbers.append("  ")
         if beyond:
-            faster.append(left if percent > 0 else right)
-    word = f"{' '.join(dict.fromkeys(faster))} FAST" if faster else ""
+            faster.append(found.beyond[place])
+    named = " ".join(dict.fromkeys(corner for corner in faster if corner))
+    word = f"{named} FAST" if named else "UNLIKE" if faster else ""
     room = width - numbers.cell_len - len(word)
-    heads = [] if found.beyond_reference or width < _WIDE else [f"left/right, {basis}: ", f"{basis}: "]
+    # What both axles have alike is the circuit's: without these words the numbers would not be understood.
+    heads = [f"left/right less circuit, {basis}: ", f"less circuit, {basis}: ", "less circuit: "]
+    if found.beyond_reference or width < _WIDE:
+        heads = []
     head = next((h for h in heads if len(h) <= room), None)
     if head is not None:
         line = pieces(head)
@@ -259,11 +264,12 @@ def _asymmetry(view: BoardView, axle: str, width: int, glyphs: Glyphs) -> list[T
         return [line]
     limit = f"{glyphs.plus_minus}{found.limit_percent:g} %"
     room = width - len(word) - 1
-    choices = [f"left/right, {basis}, limit {limit}", f"{basis}, limit {limit}"]
+    less = "" if found.beyond_reference else " less circuit"
+    choices = [f"left/right{less}, {basis}, limit {limit}", f"{basis}{less}, limit {limit}"]
     # Numbers less a reference and their narrower limit would be misread without these words; the lap can do without.
     if found.beyond_reference:
         choices += [f"less reference, limit {limit}", f"less ref. {limit}"]
     else:
-        choices += [f"left/right, {basis}", basis]
+        choices += [f"{basis}{less}", less.strip()]
     words = next((c for c in choices if len(c) <= room), "left/right")
     return [pieces(fit(words, room, glyphs) + " ", (word, BEYOND)), numbers]

@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import IO, Any
 
 from alerts.alert import Transition
+from alerts.drift_reference import DriftReference
 from alerts.monitor import Monitor, Step
 from console.along_lap import AlongLap
 from console.describe import Context, describe_lap, describe_stint, describe_transition
@@ -60,6 +61,11 @@ class ResultsWriter:
             self.close()
             raise self._failed(error) from None
 
+    @property
+    def directory(self) -> Path:
+        """Where the results go."""
+        return self._directory
+
     def transition(self, transition: Transition) -> None:
         """Append one alert transition."""
         self._line(ALERTS, describe_transition(transition))
@@ -83,7 +89,9 @@ class ResultsWriter:
 
         Arguments as of `describe_stint`.
         """
-        save_drift_reference(self._directory, monitor.drift.reference, monitor.sheet)
+        # One that was given is kept where it came from; beside this stint's own asymmetry it would mislead.
+        own = monitor.drift.reference if monitor.drift.reference_from == "this stint" else DriftReference()
+        save_drift_reference(self._directory, own, monitor.sheet)
         temporary = self._directory / (SUMMARY + ".part")
         try:
             with temporary.open("w", encoding="utf-8") as file:

@@ -30,7 +30,7 @@ from console.paint import glyphs_for
 from console.view import BoardView
 
 FRAMES_PER_SECOND = 5.0  # numbers that change faster can't be read
-_HURRIED_PER_SECOND = 20.0  # while keys are pressed: a held arrow moves fluently
+_HURRIED_PER_SECOND = 10.0  # while keys are pressed; more would cost more than a tenth of a core
 # After a slow write wait this many times as long as it took: at most a fifth of the time goes into a slow terminal.
 _SLOW_TERMINAL_REST = 4.0
 _ENTER = "\x1b[?1049h\x1b[?25l\x1b[2J"
@@ -216,6 +216,11 @@ class BoardScreen:
         self._next_frame = begun + max(1.0 / FRAMES_PER_SECOND, _SLOW_TERMINAL_REST * took)
         self._soonest = begun + max(1.0 / _HURRIED_PER_SECOND, _SLOW_TERMINAL_REST * took)
 
+    @property
+    def size(self) -> tuple[int, int]:
+        """Columns and rows of the terminal as of now."""
+        return self._measure()
+
     def _measure(self) -> tuple[int, int]:
         """Columns and rows of the terminal drawn on, asked at every frame so that a resize needs no signal."""
         try:
@@ -276,6 +281,11 @@ def export_svg(view: BoardView, path: str | Path, width: int = 120, height: int 
     OSError
         The file can't be written.
     """
+    Path(path).write_text(svg_of(render(view, width, height), width, height), encoding="utf-8")
+
+
+def svg_of(board: Board, width: int, height: int) -> str:
+    """Any screen as the text of an SVG file; what came from files is escaped in it."""
     console = Console(
         record=True,
         file=io.StringIO(),
@@ -290,9 +300,8 @@ def export_svg(view: BoardView, path: str | Path, width: int = 120, height: int 
         legacy_windows=False,
         _environ={},
     )
-    console.print(render(view, width, height), soft_wrap=True)
-    picture = console.export_svg(title="damperwatch", code_format=_SVG_FORMAT)
-    Path(path).write_text(picture, encoding="utf-8")
+    console.print(board, soft_wrap=True)
+    return console.export_svg(title="damperwatch", code_format=_SVG_FORMAT)
 
 
 def board_text(view: BoardView, width: int, height: int, file: IO[str] | None = None) -> str:

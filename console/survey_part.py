@@ -26,7 +26,8 @@ from ingest.text import clean
 
 PARTS: Final = "parts"
 _FORMAT, _FORMAT_VERSION = "damperwatch survey part", 1
-_NUMBERS: Final = 25  # of a stretch
+_NUMBERS: Final = 26  # of a stretch
+_RATE_PARTS = 1_000_000  # a rate of rows in whole millionths of a hertz
 _ENDING: Final = ".json.gz"
 # A stint of a day has some 10 MB; what inflates beyond this is no part of ours.
 _LARGEST_BYTES: Final = 500_000_000
@@ -73,8 +74,9 @@ class Part:
     def stretches(self) -> Iterator[Stretch]:
         """The stretches of all laps, in order."""
         rows = np.array(self._section("stretches", list), dtype=np.int64).reshape(-1, _NUMBERS)
-        for (lap, number, first, end, count), row in zip(rows[:, :5].tolist(), rows[:, 5:], strict=True):
-            yield Stretch(lap, number, first, end, count, row[:4], row[4:12].reshape(2, 4), row[12:16], row[16:])
+        for (lap, number, first, end, count, rate), row in zip(rows[:, :6].tolist(), rows[:, 6:], strict=True):
+            arrays = row[:4], row[4:12].reshape(2, 4), row[12:16], row[16:]
+            yield Stretch(lap, number, first, end, count, *arrays, row_rate_hz=rate / _RATE_PARTS)
 
     def packed(self) -> bytes:
         """The bytes of its file; the same part gives the same bytes."""
@@ -105,7 +107,8 @@ class Part:
 def row_of(one: Stretch) -> list[int]:
     """A stretch as whole numbers."""
     arrays = (one.moved, one.squares.ravel(), one.placed, one.travel)
-    return [one.lap, one.number, one.first_sample, one.end_sample, one.rows, *np.concatenate(arrays).tolist()]
+    rate = round(one.row_rate_hz * _RATE_PARTS)
+    return [one.lap, one.number, one.first_sample, one.end_sample, one.rows, rate, *np.concatenate(arrays).tolist()]
 
 
 def _dense(value: Any) -> bytes:

@@ -168,7 +168,7 @@ def weighed(pooled: DriftReference, scatter: Scatter, usual_laps: int) -> tuple[
 def _lap_variances(squares: Floats, degrees: int) -> Floats:
     """What the drift alarm makes of summed squares and their degrees of freedom."""
     # Any reference does that has a place; what counts here is only how it joins its prior.
-    place = {"number": 0, "laps": 1, "log_speed": np.zeros((3, 4)).tolist(), "travel_mm": [0.0] * 4, "rows": 1.0}
+    place = {"number": 0, "laps": 1, "log_speed": np.zeros((3, 4)).tolist(), "travel_mm": [0.0] * 4, "seconds": 1.0}
     place |= {"squares": [0.0] * 3, "degrees": 0}
     plain = {"laps": 1, "lap_squares": squares.tolist(), "lap_degrees": degrees, "places": [place]}
     plain |= {"pooled_squares": [0.0] * 3, "pooled_degrees": 0, "prior_scale": 1.0}

@@ -72,9 +72,11 @@ class Scatter:
         """Add where a stint's laps lie against what all stints share."""
         levels = []
         for lap in laps:
-            looks = common.look(lap) if lap else ()
+            if not lap:
+                continue
+            looks, _ = common.look(lap)
             if len(looks) and len(looks) >= LEAST_OF_LAP * common.places:
-                levels.append(looks.modes.mean(axis=0))  # type: ignore[union-attr]
+                levels.append(looks.modes.mean(axis=0))
         if levels:
             self._levels.append(np.array(levels))
 

@@ -8,16 +8,17 @@ came: whoever paints them makes them safe.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Literal
 
 from alerts.alert import Priority, Standing
+from alerts.drift import UNDECIDED
 from alerts.lifecycle import State
 from alerts.monitor import Monitor
 from console.car_view import CarView, take_car
+from console.left_right import sides_of_tally
 from console.lines import kind_name
 from console.trends import LapPoint, Trends
-from dsp.asymmetry import PLACES, of_corners
 from dsp.heights import HeightTally
 from dsp.summary import Share, StopTally
 from ingest.chunk import CORNERS, Ints
@@ -59,6 +60,12 @@ class LinkStatus:
         Frames of a live link that could not be used.
     trouble : str
         What is wrong with the link or the recording, in words; empty when nothing is.
+    counts : tuple of (str, int)
+        What could not be used, by kind; empty when nothing was, or when nobody has told.
+    journal, wall : str
+        How the journal of alarms and the way to the pit wall stand, in words; empty when nobody has told.
+    live : bool
+        Whether this is a link and no log.
     """
 
     source: str
@@ -78,6 +85,15 @@ class LinkStatus:
     jitter_s: float = math.nan
     refused: int = 0
     trouble: str = ""
+    counts: tuple[tuple[str, int], ...] = ()
+    journal: str = ""
+    wall: str = ""
+    live: bool = False
+
+    @property
+    def stale(self) -> bool:
+        """Whether the newest sample is too old for the car of now."""
+        return self.sample_age_s is not None and not self.sample_age_s <= STALE_AFTER_S
 
 
 @dataclass(frozen=True)
@@ -113,6 +129,8 @@ class CornerView:
     rejected: int
     stop_peak_share: float = math.nan
     top_outs: int = 0
+    missing: int = 0
+    noise_mm: float = math.nan
 
 
 @dataclass(frozen=True)
@@ -120,7 +138,9 @@ class PointView:
     """One point of the platform: heights and limit in mm, time below the limit in s (NaN when never known).
 
     `to_limit_s` is the time to the limit were the height to go on falling as it does, NaN when it does not.
-    `stint_regime` and `stint_place_m` say what the car was doing at the stint's lowest, and how far into the lap.
+    `stint_regime` and `stint_place_m` say what the car was doing at the stint's lowest, and how far into the lap;
+    `stint_lap` names that lap, empty when it is not known. `below_in_s` is the stint's time below the limit for each of
+    REGIMES, `stretches` where on the lap that was: from, to (m), time (s), lowest (mm).
     """
 
     name: str
@@ -134,19 +154,39 @@ class PointView:
     to_limit_s: float = math.nan
     stint_regime: str = "unknown"
     stint_place_m: float = math.nan
+    stint_lap: str = ""
+    lap_regime: str = "unknown"
+    lap_place_m: float = math.nan
+    below_in_s: tuple[float, ...] = ()
+    stretches: tuple[tuple[float, float, float, float], ...] = ()
 
 
 @dataclass(frozen=True)
 class AsymmetryView:
     """Left against right in per cent at each of PLACES, positive when the left is faster; `basis` says of what.
 
-    `beyond_reference` says that a reference stint's own asymmetry has been taken off.
+    `percent` is the axle's own: what it shares with the other one is the circuit's and has been taken off, or, with
+    `beyond_reference`, what a reference stint had. `beyond` holds the places that the left/right rule finds beyond its
+    limits, with the faster corner; `judged` says whether it has judged.
     """
 
     percent: dict[str, float]
     basis: str
     limit_percent: float
     beyond_reference: bool = False
+    beyond: dict[str, str] = field(default_factory=dict)
+    judged: bool = True
+
+
+@dataclass(frozen=True)
+class DriftView:
+    """What the watch for drifting dampers can say: `statement` of what it could see, and what it found, in words.
+
+    `places` names where; empty statement where drift is not watched.
+    """
+
+    statement: str = ""
+    found: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -189,6 +229,7 @@ class BoardView:
     put_aside: tuple[str, ...] = ()
     # The alert that a person has selected.
     selected: tuple[str, str] | None = None
+    drift: DriftView = field(default_factory=DriftView)
 
 
 _RANK = {"high": 0, "medium": 1, "low": 2}
@@ -218,10 +259,10 @@ def take_view(monitor: Monitor, trends: Trends, status: LinkStatus) -> BoardView
         window_s=sheet.statistics.rolling_window_s,
         low_speed_compression_mm_s=sheet.velocity.low_speed_compression_mm_s,
         low_speed_rebound_mm_s=sheet.velocity.low_speed_rebound_mm_s,
-        corners=_corners(monitor, stint, status),
+        corners=_corners(monitor, stint, status, trends.noise_mm()),
         asymmetry=_asymmetry(monitor, trends, stint),
-        points=_points(monitor, stint, status),
-        laps=tuple(replace(lap, percent=_less_reference(monitor, lap.percent)) for lap in trends.laps),
+        points=_points(monitor, stint, status, trends),
+        laps=trends.laps,
         alerts=_alerts(monitor, trends),
         suppressed=tuple(
             f"{kind_name(s.definition.kind)} {s.definition.where}"
@@ -233,7 +274,8 @@ def take_view(monitor: Monitor, trends: Trends, status: LinkStatus) -> BoardView
             for s in monitor.standings
             if (words := _put_aside(s))
         ),
-        car_now=take_car(pipeline, trends.downforce, stale=_is_stale(status)),
+        car_now=take_car(pipeline, trends.downforce, stale=status.stale, loads=stint.loads),
+        drift=_drift(monitor),
     )
 
 
@@ -243,14 +285,24 @@ def _put_aside(standing: Standing) -> str:
     return f"{how}, {standing.who}" if how and standing.who else how
 
 
-def _is_stale(status: LinkStatus) -> bool:
-    return status.sample_age_s is not None and not status.sample_age_s <= STALE_AFTER_S
+def _drift(monitor: Monitor) -> DriftView:
+    """What the watch for drifting dampers says; nothing where the sheet or the lack of laps leaves it out."""
+    if monitor.drift not in monitor.rules:
+        return DriftView()
+    found = tuple(
+        f"{one.where if one.where != UNDECIDED else f'{one.best} or {one.second}'} "
+        f"{abs(one.percent):.0f} % {'faster' if one.percent > 0 else 'slower'} than the reference"
+        for one in monitor.drift.verdicts
+    )
+    return DriftView(monitor.drift.statement(), found)
 
 
-def _corners(monitor: Monitor, stint: Share, status: LinkStatus) -> tuple[CornerView, ...]:
+def _corners(
+    monitor: Monitor, stint: Share, status: LinkStatus, noise_mm: tuple[float, float, float, float]
+) -> tuple[CornerView, ...]:
     pipeline, settings = monitor.pipeline, monitor.sheet.velocity
     recent = pipeline.rolling()
-    latest = None if _is_stale(status) else monitor.latest
+    latest = None if status.stale else monitor.latest
     unusable = pipeline.validity.rejected + pipeline.validity.missing
     views = []
     for corner, name in enumerate(CORNERS):
@@ -274,6 +326,8 @@ def _corners(monitor: Monitor, stint: Share, status: LinkStatus) -> tuple[Corner
                 stop_peak_share=float(stint.loads.stop_peak_share[corner]),
                 top_outs=stint.top_outs[corner].count
                 + sum(contact.corner == corner for contact in pipeline.droops.open_contacts),
+                missing=int(pipeline.validity.missing[corner]),
+                noise_mm=noise_mm[corner],
             )
         )
     return tuple(views)
@@ -286,10 +340,12 @@ def _stops(monitor: Monitor, ended: StopTally, corner: int) -> StopCount:
     return StopCount(ended.count + len(going_on), samples / monitor.pipeline.rate_hz)
 
 
-def _points(monitor: Monitor, stint: Share, status: LinkStatus) -> tuple[PointView, ...]:
+def _points(monitor: Monitor, stint: Share, status: LinkStatus, trends: Trends) -> tuple[PointView, ...]:
     pipeline = monitor.pipeline
+    current = pipeline.laps.current
+    lap_name = current.name if current is not None and pipeline.laps.source is not None else ""
     platform, lap, rate_hz = pipeline.platform, pipeline.lap.heights, pipeline.car.row_rate_hz
-    latest = None if _is_stale(status) else pipeline.newest_car
+    latest = None if status.stale else pipeline.newest_car
     return tuple(
         PointView(
             name=name,
@@ -303,6 +359,13 @@ def _points(monitor: Monitor, stint: Share, status: LinkStatus) -> tuple[PointVi
             to_limit_s=math.nan if latest is None else float(pipeline.closing.newest_s[place]),
             stint_regime=stint.heights.lowest_regime[place],
             stint_place_m=float(stint.heights.lowest_place_m[place]),
+            stint_lap=_lowest_lap(name, float(lap.lowest_mm[place]), lap_name, trends),
+            lap_regime=lap.lowest_regime[place],
+            lap_place_m=float(lap.lowest_place_m[place]),
+            below_in_s=tuple((stint.heights.below_by_regime[place] / rate_hz).tolist()),
+            stretches=tuple(
+                (one.from_m, one.to_m, one.time_s, one.lowest_mm) for one in stint.heights.stretches(place, rate_hz)
+            ),
         )
         for place, name in enumerate(platform.names)
     )
@@ -313,25 +376,20 @@ def _below_s(heights: HeightTally, place: int, rate_hz: float) -> float:
     return int(heights.below[place]) / rate_hz if heights.counts[place].any() else math.nan
 
 
-def _less_reference(monitor: Monitor, percent: dict[str, float]) -> dict[str, float]:
-    """Left against right with the reference stint's own taken off, as the alert judges it."""
-    if monitor.reference is None:
-        return percent
-    return {place: percent[place] - monitor.reference[place].percent for place in PLACES}
+def _lowest_lap(name: str, lap_lowest_mm: float, lap_name: str, trends: Trends) -> str:
+    """The lap in which a point was lowest: the present one, or an earlier one."""
+    before, lap = trends.lowest.get(name, (math.inf, ""))
+    return lap_name if lap_lowest_mm < before else lap
 
 
 def _asymmetry(monitor: Monitor, trends: Trends, stint: Share) -> AsymmetryView:
-    """Of the last comparable lap, as the alert judges it; before there is one, of the stint so far."""
+    """Of the last comparable lap, as the rule judges it; before there is one, of the stint so far, not judged."""
     limits = monitor.sheet.alerts.asymmetry
-    compared = [lap for lap in trends.laps if lap.compared]
-    if compared:
-        percent, basis = dict(compared[-1].percent), f"lap {compared[-1].name}"
-    else:
-        percent, basis = {p: found.percent for p, found in of_corners(stint.tally.paired).items()}, "stint"
-    if monitor.reference is None:
-        return AsymmetryView(percent, basis, limits.trip_percent)
-    percent = _less_reference(monitor, percent)
-    return AsymmetryView(percent, basis, limits.trip_percent_from_reference, beyond_reference=True)
+    against = monitor.reference is not None
+    limit = limits.trip_percent_from_reference if against else limits.trip_percent
+    last = next((lap.sides for lap in reversed(trends.laps) if lap.compared and lap.sides is not None), None)
+    sides = sides_of_tally(monitor, stint.tally, "stint") if last is None else last
+    return AsymmetryView(sides.percent, sides.basis, limit, against, sides.beyond, sides.judged)
 
 
 def _alerts(monitor: Monitor, trends: Trends) -> tuple[AlertView, ...]:

@@ -122,6 +122,9 @@ class _Wall:
         if not self.book.connected:
             self._say("NOT SENT: no broker")
             return
+        if self.book.deaf(time.monotonic()):
+            self._say("NOT SENT: no monitor is there to hear it")
+            return
         try:
             command = self._asks.ask(wish, self.book.run, time.monotonic())
         except ActError as error:

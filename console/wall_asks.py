@@ -45,11 +45,11 @@ class WallAsks:
         """What an answer says to something that was asked here; empty for anything else."""
         try:
             record = json.loads(payload[:_MOST_BYTES])
-            found = self._open.pop(str(record["id"]), None)
-            if found is None:
-                return ""
-            words, accepted = clean(record["words"], 200), record["accepted"] is True
+            identifier, words, accepted = str(record["id"]), clean(record["words"], 200), record["accepted"] is True
         except (ValueError, KeyError, TypeError, RecursionError):
+            return ""
+        found = self._open.pop(identifier, None)
+        if found is None:
             return ""
         if not accepted:
             return f"REFUSED: {found[0]}: {words}"

@@ -124,6 +124,10 @@ class WallBook:
             return f"NO SAMPLES {age + now - self._heard:.0f} s"
         return str(self._beat["link"])
 
+    def deaf(self, now: float) -> bool:
+        """Whether it is known that no monitor would hear a command: it has stopped, or has fallen silent."""
+        return self._stopped is not None if self._heard is None else now - self._heard > _SILENT_S
+
     @property
     def run(self) -> str:
         """Which run of the monitor the state is of; a command must name it."""

@@ -11,7 +11,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from console.live import count_words
-from console.watch import MakeLink, link_name, make_link
+from console.live_run import MakeLink, link_name, make_link
 from console.zero import CAUTION, Window, collect, measure, zero_lines
 from console.zero_write import ZeroError, write_zeros
 from ingest.assembler import Assembler

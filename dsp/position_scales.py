@@ -49,6 +49,8 @@ class Stretch:
         Sums of squared velocity in compression and in rebound, clipped at `CLIP_MM_S`.
     placed, travel : array of shape (4,)
         Rows with known travel, and the sum of travel.
+    row_rate_hz : float
+        Rows a second.
     """
 
     lap: int
@@ -60,6 +62,7 @@ class Stretch:
     squares: Ints = field(default_factory=lambda: np.zeros((2, 4), dtype=np.int64))
     placed: Ints = field(default_factory=lambda: np.zeros(4, dtype=np.int64))
     travel: Ints = field(default_factory=lambda: np.zeros(4, dtype=np.int64))
+    row_rate_hz: float = 250.0
 
 
 def speeds_mm_s(stretches: Sequence[Stretch]) -> Floats:
@@ -129,14 +132,16 @@ class PositionScales:
         starts = np.array(edges, dtype=np.intp)
         moved, squares = _squares(car.damper_velocity_mm_s, starts)
         placed, travel = _sums(car.damper_mm, starts)
-        laps = [self._lap - 1 + sum(cut <= edge for cut in cuts) for edge in edges]
+        laps = (self._lap - 1 + np.searchsorted(cuts, edges, side="right")).tolist()
         for place, (begin, stop) in enumerate(itertools.pairwise([*edges, len(car)])):
             number = int(places[begin])
             one = self._open
             if one is None or one.lap != laps[place] or one.number != number:
                 if one is not None:
                     ended.append(one)
-                one = self._open = Stretch(laps[place], number, car.sample(begin), car.sample(begin))
+                one = self._open = Stretch(
+                    laps[place], number, car.sample(begin), car.sample(begin), row_rate_hz=car.rate_hz
+                )
             one.rows += stop - begin
             one.end_sample = car.sample(stop - 1) + 1
             one.moved += moved[place]

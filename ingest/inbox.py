@@ -8,6 +8,7 @@ had them before.
 
 from __future__ import annotations
 
+import math
 import threading
 from collections import deque
 from dataclasses import dataclass
@@ -47,12 +48,21 @@ class Inbox:
     ----------
     most_bytes : int
         Bytes that may wait: of payloads, and of what each of them costs besides.
+    longest_wait_s : float
+        How much older than the newest payload another may be that still waits.
+    kept_share : float
+        How much of these bounds is kept when one is passed. Below 1, a chain that can't keep up gets longer runs of
+        samples with rarer holes between them, instead of a hole for each payload that comes.
     """
 
     overflow = "drop-oldest"
 
-    def __init__(self, most_bytes: int = _MOST_BYTES) -> None:
+    def __init__(
+        self, most_bytes: int = _MOST_BYTES, longest_wait_s: float = math.inf, kept_share: float = 1.0
+    ) -> None:
         self._most_bytes = most_bytes
+        self._longest_wait_ns = longest_wait_s * 1e9
+        self._kept_share = kept_share
         self._waiting: deque[Received] = deque()
         self._bytes = 0
         self._hole: Received | None = None
@@ -65,10 +75,11 @@ class Inbox:
         with self._changed:
             self._waiting.append(received)
             self._bytes += _cost(received)
-            while self._bytes > self._most_bytes and len(self._waiting) > 1:
-                self._hole = self._waiting.popleft()
-                self._bytes -= _cost(self._hole)
-                self.dropped += bool(self._hole.payload)
+            if self._too_much(1.0):
+                while len(self._waiting) > 1 and self._too_much(self._kept_share):
+                    self._hole = self._waiting.popleft()
+                    self._bytes -= _cost(self._hole)
+                    self.dropped += bool(self._hole.payload)
             self._changed.notify()
 
     def take(self, timeout_s: float) -> list[Received]:
@@ -84,6 +95,29 @@ class Inbox:
             self._waiting.clear()
             self._bytes = 0
             return taken
+
+    def take_some(self, most_bytes: int) -> list[Received]:
+        """The oldest that waits, up to `most_bytes` of payloads and at least one, without waiting; the rest stays."""
+        with self._changed:
+            taken, room = [], most_bytes
+            if self._hole is not None:
+                taken.append(Received(b"", self._hole.monotonic_ns, self._hole.wall_ns))
+                self._hole = None
+            while self._waiting and room > 0:
+                received = self._waiting.popleft()
+                self._bytes -= _cost(received)
+                room -= len(received.payload)
+                taken.append(received)
+            return taken
+
+    def _too_much(self, share: float) -> bool:
+        waited_ns = self._waiting[-1].monotonic_ns - self._waiting[0].monotonic_ns
+        return self._bytes > share * self._most_bytes or waited_ns > share * self._longest_wait_ns
+
+    @property
+    def waiting(self) -> bool:
+        """Whether anything waits."""
+        return bool(self._waiting)
 
     def close(self) -> None:
         """Wake who waits; nothing more will come."""

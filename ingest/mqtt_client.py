@@ -235,14 +235,20 @@ async def connect(
         _abandon(client)
 
 
+def quiet_loop() -> asyncio.AbstractEventLoop:
+    """Return a loop of the kind aiomqtt needs on every system, which writes nothing over the board."""
+    # Windows' usual loop can't watch a socket of somebody else's, which is how aiomqtt works.
+    loop = asyncio.SelectorEventLoop()
+    loop.set_exception_handler(_swallow)
+    loop.set_default_executor(_DaemonExecutor())
+    return loop
+
+
 class LoopThread:
     """An asyncio loop in a thread of its own, of the kind aiomqtt needs on every system."""
 
     def __init__(self, name: str) -> None:
-        # Windows' usual loop can't watch a socket of somebody else's, which is how aiomqtt works.
-        self._loop = asyncio.SelectorEventLoop()
-        self._loop.set_exception_handler(_swallow)
-        self._loop.set_default_executor(_DaemonExecutor())
+        self._loop = quiet_loop()
         self._thread = threading.Thread(target=self._run, name=name, daemon=True)
         self._thread.start()
 

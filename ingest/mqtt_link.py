@@ -1,8 +1,9 @@
-"""The live link over MQTT: a thread that connects to a broker, subscribes, and does both again after every loss.
+"""The live link over MQTT: connects to a broker, subscribes, and does both again after every loss.
 
-In: the broker of a car sheet. Out: each message's payload, stamped as it was received, to the tap and then to the
-inbox; an empty payload where the connection broke. `start` raises LinkError when the password or the TLS authority
-can't be read or the topic can't be subscribed to; after that whatever goes wrong is in `state`.
+Works in a thread of its own, or in a loop that it shares with other cars' links. In: the broker of a car sheet. Out:
+each message's payload, stamped as it was received, to the tap and then to the inbox; an empty payload where the
+connection broke. `start` raises LinkError when the password or the TLS authority can't be read or the topic can't be
+subscribed to; after that whatever goes wrong is in `state`.
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ from typing import Self
 from ingest.backoff import Backoff
 from ingest.errors import LinkError
 from ingest.inbox import Inbox, LinkState, Received
+from ingest.link_loop import LinkLoop
 from ingest.link_status import LinkStatus
 from ingest.mqtt_client import Access, Connection, ConnectionFault, LoopThread, Message, connect, prepare
 from ingest.sheet_link import Broker
@@ -54,6 +56,8 @@ class MqttLink:
         Pauses between attempts to connect.
     answer_timeout_s : float
         Longest wait for each answer of the broker.
+    loop : LinkLoop or None
+        Whose turns this link works in; its owner also waits for the end. None makes a thread.
     """
 
     def __init__(
@@ -64,6 +68,7 @@ class MqttLink:
         status_topic: str | None = None,
         backoff: Backoff | None = None,
         answer_timeout_s: float = _ANSWER_S,
+        loop: LinkLoop | None = None,
     ) -> None:
         self._broker = broker
         self._tap = tap
@@ -74,7 +79,8 @@ class MqttLink:
         self._identifier = broker.client_id or unique_identifier()
         self._keeps_session = broker.client_id is not None
         self._thread: LoopThread | None = None
-        self._work: concurrent.futures.Future[None] | None = None
+        self._loop = loop
+        self._work: concurrent.futures.Future[None] | asyncio.Task[None] | None = None
         self.retained_ignored = 0
         self.status = LinkStatus(f"connecting to {broker.host}:{broker.port}")
 
@@ -89,7 +95,7 @@ class MqttLink:
         return self.status.reconnects
 
     def start(self) -> Self:
-        """Begin to connect, in a thread of its own.
+        """Begin to connect.
 
         Raises
         ------
@@ -100,14 +106,19 @@ class MqttLink:
         if self._status_topic is not None:
             check_topic(self._status_topic)
         access = prepare(self._broker)
+        if self._loop is not None:
+            self._work = self._loop.begin(self._run(access))
+            return self
         self._thread = LoopThread("mqtt-link")
         self._work = self._thread.begin(self._run(access))
         return self
 
     def stop(self) -> None:
-        """Leave the broker and wait for the thread, at most a few seconds."""
+        """Leave the broker and wait for the thread, at most a few seconds; who shares a loop leaves in its turns."""
         if self._thread is not None and self._work is not None:
             self._thread.close(_STOP_S)
+        elif self._work is not None:
+            self._work.cancel()
         self.status.closed(f"{self._broker.host}:{self._broker.port} closed")
 
     async def _run(self, access: Access) -> None:

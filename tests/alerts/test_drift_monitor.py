@@ -53,7 +53,9 @@ def test_only_a_person_who_has_acknowledged_it_gets_a_new_reference() -> None:
     assert state_of(monitor) is State.NORMAL
     assert monitor.drift.reference.laps == 0
     assert monitor.drift.statement().startswith("learning")
-    assert monitor.drift.verdicts == ()
+    assert [one.where for one in monitor.drift.verdicts] == ["RR"]  # the results still tell it
+    learning = [one for one in monitor.standings if one.definition.kind == "drift"]
+    assert all(one.learning and one.condition is None for one in learning)
 
 
 def test_the_reset_of_another_alarm_leaves_the_reference_alone() -> None:

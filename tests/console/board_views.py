@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from console.car_view import CarView
+from console.left_right import Sides
 from console.trends import LapPoint
 from console.view import (
     AlertView,
@@ -115,10 +116,21 @@ def make_view(**changes: Any) -> BoardView:
         )
     )
     laps = tuple(
-        LapPoint(str(n), "timed" if n else "out", 57.0 + n, dict.fromkeys(PLACES, 5.0 * n), (60.0, 61.0, 62.0, 63.0))
+        LapPoint(
+            str(n),
+            "timed" if n else "out",
+            57.0 + n,
+            dict.fromkeys(PLACES, 5.0 * n),
+            (60.0, 61.0, 62.0, 63.0),
+            (0.14, 0.15, 0.16, 0.17),
+            (0.0, 0.1, 0.2, math.nan),
+            {"splitter_left": 33.0 + n, "splitter_right": 36.0, "floor_rear": 50.0},
+            Sides(dict.fromkeys(PLACES, 5.0 * n), {}, dict.fromkeys(PLACES, "FL") if n == 3 else {}, f"lap {n}", True),
+        )
         for n in range(4)
     )
     percent = dict(zip(PLACES, (1.0, 15.0, -2.0, -20.0), strict=True))
+    beyond = {"front rebound": "FL", "rear rebound": "RR"}
     view = BoardView(
         car="Lapwing 3",
         status=LinkStatus("stint.parquet", 230.0, 600.0, 0.38, "pace 20", rate_hz=500.0),
@@ -128,7 +140,7 @@ def make_view(**changes: Any) -> BoardView:
         low_speed_compression_mm_s=50,
         low_speed_rebound_mm_s=40,
         corners=tuple(make_corner(number) for number in range(4)),
-        asymmetry=AsymmetryView(percent, "lap 3", 12.0),
+        asymmetry=AsymmetryView(percent, "lap 3", 12.0, beyond=beyond),
         points=points,
         laps=laps,
         alerts=(make_alert(), make_alert(priority="low", kind="left/right", where="rear rebound", caution=False)),
@@ -164,7 +176,7 @@ def unknown_view() -> BoardView:
         lap_name="",
         lap_time_s=nan,
         corners=corners,
-        asymmetry=AsymmetryView(dict.fromkeys(PLACES, nan), "stint", 12.0),
+        asymmetry=AsymmetryView(dict.fromkeys(PLACES, nan), "stint", 12.0, judged=False),
         points=(PointView("splitter", nan, nan, nan, 82.0, 34.0, nan, nan),),
         laps=(),
         alerts=(),

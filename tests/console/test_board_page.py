@@ -206,7 +206,7 @@ def test_hostile_strings_come_out_as_text() -> None:
 
 
 def test_no_word_is_cut_at_any_width() -> None:
-    whole = {"acknowledge", "acknowledged", "unacknowledged", "circuit:", "connector", "supply", "CAUTION:"}
+    whole = {"acknowledge", "acknowledged", "unacknowledged", "circuit:", "circuit", "connector", "supply", "CAUTION:"}
     for scene in ("down", "l"):
         picture, controls, _ = made()
         controls.press(scene)

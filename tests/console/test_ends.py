@@ -245,3 +245,22 @@ def test_a_keyboard_of_the_library_works_as_hands() -> None:
         (wish,) = hands.look()
         assert (wish.action, wish.kind, wish.where, wish.who) == ("acknowledge", *ALARM, "Kim")
         hands.close()
+
+
+def test_every_end_is_closed_whatever_another_raises() -> None:
+    class End:
+        def __init__(self, error: type[Exception] | None = None) -> None:
+            self.closed, self.error = False, error
+
+        def close(self, *_: object) -> None:
+            self.closed = True
+            if self.error is not None:
+                raise self.error
+
+    outlet: Any = End(BrokenPipeError)
+    writer: Any = End(OSError)
+    journal: Any = End()
+    desk: Any = End()
+    with pytest.raises(OSError, match=r"^$"):
+        Ends(outlet, writer, journal, desk).close(None, "the end")
+    assert all(end.closed for end in (outlet, writer, journal, desk))

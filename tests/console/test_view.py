@@ -46,7 +46,7 @@ def sines(first: int, seconds: float, left: float = 10.0, right: float = 10.0) -
 
 
 def lap_of(number: int, kind: str = "timed", left: float = 50.5, right: float = 50.5) -> LapSummary:
-    share = Share.empty(0)
+    share = Share.empty(1)
     velocity = np.array([[left, right, left, right], [-left, -right, -left, -right]])
     share.tally.add(np.zeros((2, 4)), velocity)
     return LapSummary(number, str(number), LapVerdict(kind), 0, 500, 1.0, math.nan, 0, share)
@@ -125,30 +125,34 @@ def test_asymmetry_is_of_the_stint_until_a_lap_can_be_compared() -> None:
     monitor, trends = make_monitor(left=12.0, right=10.0), Trends()
     view = take_view(monitor, trends, STATUS)
     assert view.asymmetry.basis == "stint"
-    assert view.asymmetry.percent["front rebound"] == pytest.approx(100.0 * math.log(1.2), abs=1.0)
-    trends.add(lap_of(0, kind="out", left=80.5))
+    assert view.asymmetry.percent["front rebound"] == pytest.approx(0.0, abs=1.0)
+    assert not view.asymmetry.judged
+    trends.add(lap_of(0, kind="out", left=80.5), monitor)
     assert take_view(monitor, trends, STATUS).asymmetry.basis == "stint"
-    trends.add(lap_of(1, left=60.5))
-    trends.add(lap_of(2, kind="invalid", left=80.5))
+    trends.add(lap_of(1, left=60.5), monitor)
+    trends.add(lap_of(2, kind="invalid", left=80.5), monitor)
     view = take_view(monitor, trends, STATUS)
     assert view.asymmetry.basis == "lap 1"
-    assert view.asymmetry.percent["rear compression"] == pytest.approx(100.0 * math.log(60.5 / 50.5))
+    # Both axles have it alike, so it is the circuit's.
+    assert view.asymmetry.percent["rear compression"] == pytest.approx(0.0, abs=1e-9)
+    assert trends.laps[1].percent["rear compression"] == pytest.approx(100.0 * math.log(60.5 / 50.5))
     assert view.asymmetry.limit_percent == 12.0
 
 
 def test_a_reference_is_taken_off() -> None:
     trends = Trends()
-    trends.add(lap_of(1, left=60.5))
     places = ("front compression", "front rebound", "rear compression", "rear rebound")
     reference = {place: Asymmetry(0.1, 0.0) for place in places}
     monitor = Monitor(make_sheet(SHEET), RATE_HZ, (), reference)
     monitor.process(sines(0, 10.0))
+    trends.add(lap_of(1, left=60.5), monitor)
     view = take_view(monitor, trends, STATUS)
     assert view.asymmetry.percent["front rebound"] == pytest.approx(100.0 * math.log(60.5 / 50.5) - 10.0)
     assert view.asymmetry.limit_percent == 8.0
     assert view.asymmetry.beyond_reference
     # The laps' own marks are held against the same limit.
-    assert view.laps[0].percent == view.asymmetry.percent
+    assert view.laps[0].sides is not None
+    assert view.laps[0].sides.percent == view.asymmetry.percent
     assert trends.laps[0].percent["front rebound"] == pytest.approx(100.0 * math.log(60.5 / 50.5))
 
 

@@ -239,7 +239,7 @@ class Counted(Hands):
 
 
 def test_people_are_answered_while_much_is_waiting(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("console.watch._LOOK_EVERY_S", -1.0)
+    monkeypatch.setattr("console.live_run._LOOK_EVERY_S", -1.0)
     hands = Counted()
     watched(frames(low()), tmp_path, hands=hands)
     assert hands.begun
@@ -264,7 +264,7 @@ def test_what_takes_long_to_compute_is_no_silence(tmp_path: Path, monkeypatch: p
         return whole(self, chunk)
 
     monkeypatch.setattr(Monitor, "process", slow)
-    monkeypatch.setattr("console.watch.time", SimpleNamespace(monotonic=lambda: clock["s"]))
+    monkeypatch.setattr("console.live_run.time", SimpleNamespace(monotonic=lambda: clock["s"]))
     watched(frames(flat(1000)), tmp_path, seconds=3.0)
     assert clock["s"] > 4.0
     assert (tmp_path / "out" / "alerts.jsonl").read_text() == ""

@@ -55,3 +55,50 @@ def test_half_a_line_before_the_hole_is_not_joined_to_half_a_line_after_it() -> 
         for place, row in enumerate(block.values.tolist()):
             assert sent[block.counter + place] == tuple(row)
     assert blocks
+
+
+# ---------------------------------------------------------------- beside other cars
+
+
+def test_some_is_the_oldest_up_to_a_size_and_at_least_one() -> None:
+    inbox = Inbox()
+    for number in range(5):
+        inbox.put(Received(bytes([number]) * 10, number, 0))
+    assert [one.payload[0] for one in inbox.take_some(25)] == [0, 1, 2]
+    assert inbox.waiting
+    assert [one.payload[0] for one in inbox.take_some(1)] == [3]
+    assert [one.payload[0] for one in inbox.take_some(1000)] == [4]
+    assert not inbox.waiting
+    assert inbox.take_some(1000) == []
+
+
+def test_what_was_taken_no_longer_counts_against_the_bound() -> None:
+    inbox = Inbox(most_bytes=2 * (ENTRY + 10))
+    for number in range(100):
+        inbox.put(Received(b"x" * 10, number, 0))
+        assert len(inbox.take_some(1)) == 1
+    assert inbox.dropped == 0
+
+
+def test_what_has_waited_too_long_goes_down_to_a_share_and_leaves_one_break() -> None:
+    inbox = Inbox(longest_wait_s=1.0, kept_share=0.5)
+    for tenth in range(12):
+        inbox.put(Received(bytes([tenth]), tenth * 100_000_000, 0))
+    # The twelfth is 1.1 s younger than the first: the last half second stays.
+    assert inbox.dropped == 6
+    assert [one.payload for one in inbox.take_some(1000)] == [b"", *(bytes([tenth]) for tenth in range(6, 12))]
+
+
+def test_size_goes_down_to_a_share_too() -> None:
+    inbox = Inbox(most_bytes=10 * (ENTRY + 1), kept_share=0.5)
+    for number in range(11):
+        inbox.put(Received(bytes([number]), number, 0))
+    assert inbox.dropped == 6
+    assert [one.payload for one in inbox.take_some(1000)] == [b"", *(bytes([number]) for number in range(6, 11))]
+
+
+def test_the_newest_stays_however_long_it_is() -> None:
+    inbox = Inbox(most_bytes=10, longest_wait_s=0.0, kept_share=0.5)
+    inbox.put(Received(b"a" * 100, 0, 0))
+    inbox.put(Received(b"b" * 100, 10, 0))
+    assert [one.payload[:1] for one in inbox.take_some(1)] == [b"", b"b"]
