@@ -113,7 +113,7 @@ def cli() -> None:
 @click.option("--out", "results", type=click.Path(path_type=Path), help="Directory for the results.")
 @click.option("--overwrite", is_flag=True, help="Replace earlier results in that directory.")
 @click.option(
-    "--reference", type=click.Path(path_type=Path), help="Results directory of a stint to compare left/right with."
+    "--reference", type=click.Path(path_type=Path), help="Results of an earlier stint, for left/right and drift."
 )
 @click.option("--publish", is_flag=True, help="Publish the alerts for the pit wall; the sheet's [pit_wall] says where.")
 @click.option("--journal", type=click.Path(path_type=Path), help="Keep the alarms in this file over a restart.")
@@ -206,7 +206,7 @@ def replay(
 @click.option("--out", "results", type=click.Path(path_type=Path), help="Directory for the results.")
 @click.option("--overwrite", is_flag=True, help="Replace earlier results in that directory.")
 @click.option(
-    "--reference", type=click.Path(path_type=Path), help="Results directory of a stint to compare left/right with."
+    "--reference", type=click.Path(path_type=Path), help="Results of an earlier stint, for left/right and drift."
 )
 @click.option("--publish", is_flag=True, help="Publish the alerts for the pit wall; the sheet's [pit_wall] says where.")
 @click.option(

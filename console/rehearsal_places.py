@@ -21,7 +21,7 @@ from ingest.chunk import Chunk
 from ingest.errors import LogError, PlanError
 from ingest.injection import Placed, unfit
 from ingest.log import open_log
-from ingest.plan import Fault, Plan
+from ingest.plan import Fault, Plan, SpikesFault
 from ingest.sheet import Sheet
 
 _LAPS_SHOWN = 12
@@ -178,6 +178,9 @@ def _place(fault: Fault, number: int, laps: LapTable) -> Placed | str:
     over_laps, for_laps = _in_laps(fault)
     full = _later(laps, start, getattr(fault, "over_s", None), over_laps) or start
     end = _later(laps, start, getattr(fault, "for_s", None), for_laps)
+    if isinstance(fault, SpikesFault) and end is not None and 2 * fault.count > end - start:
+        # A spike is one sample between good ones: more would be another fault, and the account would not be true.
+        return f"fault {number}.count: {fault.count} spikes need {2 * fault.count} samples; there are {end - start}"
     return Placed(fault, start, full, None if end is None else max(end, start + _FEWEST_SAMPLES))
 
 

@@ -415,6 +415,15 @@ def test_a_log_without_laps_asks_for_times() -> None:
     assert (one.start, one.end) == (100, None)
 
 
+def test_more_spikes_than_their_time_holds_are_refused() -> None:
+    table = LapTable(100.0, None, 0, 1000)
+    spikes = {"kind": "spikes", "corner": "FL", "time_s": 1.0, "for_s": 2.0}
+    (one,) = place(plan_of({**spikes, "count": 100}), table, EVENTFUL)
+    assert one.end == 300
+    with pytest.raises(PlanError, match="101 spikes need 202 samples; there are 200"):
+        place(plan_of({**spikes, "count": 101}), table, EVENTFUL)
+
+
 # ---------------------------------------------------------------- the command
 
 
