@@ -93,11 +93,6 @@ class Journal:
             raise
         return journal
 
-    @property
-    def holds_alarms(self) -> bool:
-        """Whether a former run left anything."""
-        return self._memory is not None and bool(self._memory.alarms)
-
     def restore_into(self, monitor: Monitor) -> list[tuple[str, str]]:
         """Give a monitor, before its first sample, what was left; returns the keys that its sheet has no alarm for."""
         if self._memory is None:

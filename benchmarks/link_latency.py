@@ -102,8 +102,12 @@ class Probe:
 
 def stream(seconds: float) -> list[bytes]:
     """Frames of a made-up car that now and then goes low and onto its stops."""
-    count = int(seconds * RATE_HZ)
-    at = np.arange(count) / RATE_HZ
+    return frames_of(int(seconds * RATE_HZ), FRAME)
+
+
+def frames_of(count: int, size: int, first: int = 0, later_s: float = 0.0) -> list[bytes]:
+    """So many of that car's samples in frames, numbered from `first`; `later_s` makes it another car."""
+    at = (first + np.arange(count)) / RATE_HZ + later_s
     travel = np.stack(
         [8 * np.sin(2 * np.pi * (1.5 + 0.1 * c) * at) + 4 * np.sin(2 * np.pi * 11 * at) for c in range(4)]
     )
@@ -112,7 +116,8 @@ def stream(seconds: float) -> list[bytes]:
     values = np.column_stack([counts.T, np.full(count, 50.0), at // 20.0])
     encoder = make_encoder(LinkLayout(serial=SerialPort(port="x")), ROLES, RATE_HZ)
     return [
-        encoder.encode(SampleBlock(n, 2**32, RATE_HZ, ROLES, values[n : n + FRAME])) for n in range(0, count, FRAME)
+        encoder.encode(SampleBlock(first + n, 2**32, RATE_HZ, ROLES, values[n : n + size]))
+        for n in range(0, count, size)
     ]
 
 

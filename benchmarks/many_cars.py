@@ -30,6 +30,7 @@ for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
 import numpy as np
 
 from alerts.monitor import Monitor, Step
+from benchmarks.link_latency import frames_of
 from benchmarks.replay_speed import RATE_HZ, bench_sheet
 from console.fleet import FleetOptions, watch_fleet
 from console.fleet_cars import FleetCar
@@ -38,10 +39,8 @@ from console.hands import Hands
 from console.outlet import Outlet, Place
 from console.stopping import Stopping
 from ingest.chunk import Floats
-from ingest.framing import make_encoder
-from ingest.link_block import SampleBlock
 from ingest.log_counts import LogCounts
-from ingest.sheet_link import DAMPER_ROLES, Broker, LinkLayout, SerialPort
+from ingest.sheet_link import DAMPER_ROLES, Broker, LinkLayout
 
 ROLES = (*DAMPER_ROLES, "speed", "lap_number")
 _SETTLE_S = 3.0  # of each run that is not measured: connecting, first use of everything
@@ -106,23 +105,6 @@ class Probes:
         """Nothing was taken."""
 
 
-def _frames(samples_per_frame: int, car: int, frames: int, first: int = 0) -> list[bytes]:
-    """Frames of a made-up car that now and then goes low and onto its stops."""
-    count = frames * samples_per_frame
-    at = (first + np.arange(count)) / RATE_HZ + 0.37 * car
-    travel = np.stack(
-        [8 * np.sin(2 * np.pi * (1.5 + 0.1 * c) * at) + 4 * np.sin(2 * np.pi * 11 * at) for c in range(4)]
-    )
-    travel += np.where(at % 10.0 < 0.6, 22.0, 0.0)
-    counts = np.round((travel + 75.0) / 150.0 * 16383)
-    values = np.column_stack([counts.T, np.full(count, 50.0), at // 20.0])
-    encoder = make_encoder(LinkLayout(serial=SerialPort(port="x")), ROLES, RATE_HZ)
-    return [
-        encoder.encode(SampleBlock(first + n, 2**32, RATE_HZ, ROLES, values[n : n + samples_per_frame]))
-        for n in range(0, count, samples_per_frame)
-    ]
-
-
 def _packet(topic: str, payload: bytes) -> bytes:
     """A PUBLISH packet with QoS 0 (MQTT 3.1.1, section 3.3)."""
     body = len(topic).to_bytes(2, "big") + topic.encode() + payload
@@ -137,7 +119,11 @@ def send(port: int, cars: Sequence[int], samples_per_frame: int, seconds: float,
     """Publish all cars' frames in real time, with nothing computed meanwhile; the cost of it is nobody's here."""
     count = round(seconds * RATE_HZ / samples_per_frame)
     streams = [
-        [_packet(f"bench/{car}", frame) for frame in _frames(samples_per_frame, car, count, 997 * car)] for car in cars
+        [
+            _packet(f"bench/{car}", frame)
+            for frame in frames_of(count * samples_per_frame, samples_per_frame, 997 * car, 0.37 * car)
+        ]
+        for car in cars
     ]
     client = socket.create_connection(("127.0.0.1", port))
     client.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)

@@ -14,7 +14,7 @@ from console.paint import PRIORITY, REVERSE, STRONG, Glyphs, clock, pieces, safe
 from console.view import AlertView, BoardView
 
 _SYMBOLS = {"high": "!!!", "medium": "!! ", "low": "!  "}
-_CAUTION = "CAUTION: support the car before anyone reaches under it."
+CAUTION = "CAUTION: support the car before anyone reaches under it."
 _FULL, _WITHOUT_CHECK, _HEAD = 2, 1, 0
 
 
@@ -24,7 +24,7 @@ def alerts(view: BoardView, width: int, height: int, glyphs: Glyphs) -> list[Tex
     words = f"ALERTS {len(view.alerts)}" if view.alerts else "ALERTS"
     lines = [title(words, width, glyphs, f"{waiting} not acknowledged" if waiting else "")]
     caution = any(alert.caution for alert in view.alerts)
-    ends = [pieces((line, STRONG)) for line in wrap(_CAUTION, width, glyphs)] if caution else []
+    ends = [pieces((line, STRONG)) for line in wrap(CAUTION, width, glyphs)] if caution else []
     ends += _named("suppressed, its sensor is in doubt", "suppressed", view.suppressed, width, glyphs)
     ends += _named("put aside", "put aside", view.put_aside, width, glyphs)
     room = height - 1 - len(ends)

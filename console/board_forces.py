@@ -13,9 +13,10 @@ from rich.style import Style
 from rich.text import Text
 
 from console.board_table import Column, stacked, table
+from console.car_panels import half_width
 from console.paint import LIMIT, LOW_SPEED, STRONG, Glyphs, number, pieces, safe, title, wrap
 from console.view import BoardView
-from dsp.downforce import Downforce, Estimate
+from dsp.downforce import Downforce
 
 _HEAVY_N = 1000.0  # a static load from which hundredths of a kN tell enough
 _SCALE = 2.5
@@ -33,7 +34,7 @@ def answer(view: BoardView, glyphs: Glyphs) -> tuple[str, bool]:
     total, share = found.total_m2, found.front_share
     force_kn = 0.5 * found.air_density_kg_m3 * _SHOWN_SPEED_M_S**2 * total.value / 1000.0
     at = f"downforce {force_kn:.1f} kN at 200 km/h"
-    return f"{at}, aero balance {100.0 * share.value:.1f} {_half(share, 100.0, 1, glyphs)} % front", False
+    return f"{at}, aero balance {100.0 * share.value:.1f} {half_width(share, 100.0, 1, glyphs)} % front", False
 
 
 def body(view: BoardView, width: int, height: int, glyphs: Glyphs) -> list[Text]:
@@ -144,15 +145,10 @@ def _air(found: Downforce | None, width: int, glyphs: Glyphs) -> list[Text]:
         Column("value", [number(e.value * k, 7, d, glyphs) + f" {u:<2}" for _, e, k, d, u in rows], 9),
         Column("95 % from", [number(e.low * k, 7, d, glyphs) for _, e, k, d, _ in rows], 7),
         Column("to", [number(e.high * k, 7, d, glyphs) for _, e, k, d, _ in rows], 7),
-        Column("half width", [_half(e, k, d, glyphs) for _, e, k, d, _ in rows], 4),
+        Column("half width", [half_width(e, k, d, glyphs) for _, e, k, d, _ in rows], 4),
     ]
     told = f"{found.windows_used} steady windows of {found.windows_judged}"
     return [title("DOWNFORCE", width, glyphs, told), *table(columns, len(rows), width, glyphs)]
-
-
-def _half(estimate: Estimate, scale: float, decimals: int, glyphs: Glyphs) -> str:
-    half = scale * (estimate.high - estimate.low) / 2.0
-    return glyphs.plus_minus + (f"{half:.{decimals}f}" if math.isfinite(half) else glyphs.dash)
 
 
 def _windows(found: Downforce, width: int, glyphs: Glyphs) -> list[Text]:

@@ -40,7 +40,7 @@ def car_line(view: BoardView, glyphs: Glyphs) -> Text:
     share = Estimate() if found is None else found.front_share
     aero = number(100.0 * share.value, 3, 0, glyphs)
     load = number(100.0 * view.car_now.front_share, 3, 0, glyphs)
-    error = f" {_error(share, 100.0, 0, glyphs)}" if math.isfinite(share.value) else ""
+    error = f" {half_width(share, 100.0, 0, glyphs)}" if math.isfinite(share.value) else ""
     return pieces(("front share", STRONG), f" load {load} %  aero {aero}{error} %")
 
 
@@ -101,11 +101,11 @@ def _air(found: Downforce | None, width: int, glyphs: Glyphs, rows: int) -> list
         words = _within(f"no downforce yet: {safe(reason, glyphs)}", width, rows, glyphs)
         return [pieces(line) for line in words]
     share, front, rear = found.front_share, found.front_m2, found.rear_m2
-    balance = f"aero {number(100.0 * share.value, 5, 1, glyphs)} {_error(share, 100.0, 1, glyphs)} % front"
+    balance = f"aero {number(100.0 * share.value, 5, 1, glyphs)} {half_width(share, 100.0, 1, glyphs)} % front"
     if rows == 1:
         return [pieces(balance)]
     gap = 1
-    areas = [f"{number(one.value, 5, 2, glyphs)} {_error(one, 1.0, 2, glyphs)}" for one in (front, rear)]
+    areas = [f"{number(one.value, 5, 2, glyphs)} {half_width(one, 1.0, 2, glyphs)}" for one in (front, rear)]
     if width >= _WIDE:
         head, gap = "C_z A ", 2
     else:
@@ -113,7 +113,7 @@ def _air(found: Downforce | None, width: int, glyphs: Glyphs, rows: int) -> list
     return [pieces(balance), pieces(f"{head}front {areas[0]}{' ' * gap}rear {areas[1]} m2")]
 
 
-def _error(estimate: Estimate, scale: float, decimals: int, glyphs: Glyphs) -> str:
+def half_width(estimate: Estimate, scale: float, decimals: int, glyphs: Glyphs) -> str:
     """Half of the 95 % interval, with its sign."""
     half = scale * (estimate.high - estimate.low) / 2.0
     return glyphs.plus_minus + (f"{half:.{decimals}f}" if math.isfinite(half) else glyphs.dash)

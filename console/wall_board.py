@@ -12,6 +12,7 @@ from rich.text import Text
 
 from console.big_letters import ROWS, big_lines
 from console.board import Board
+from console.board_alerts import CAUTION
 from console.board_page import HINT_HEIGHT, foot_lines
 from console.controls import Controls, Item
 from console.key_help import help_page
@@ -19,7 +20,6 @@ from console.lines import kind_name
 from console.paint import DOUBT, PRIORITY, REVERSE, STRONG, Glyphs, block, clock, fit_name, pieces, safe, wrap
 from console.wall_book import WallAlarm, WallBook, WallHidden
 
-_CAUTION = "CAUTION: support the car before anyone reaches under it."
 _LARGE_HEIGHT = 30  # below, lines of plain letters say more
 _UNDERLINED = STRONG + Style(underline=True)
 
@@ -99,7 +99,7 @@ def _ends(book: WallBook, chosen: Item | None, width: int, glyphs: Glyphs) -> li
     """The caution, what is kept quiet, and what was left out."""
     ends = []
     if any(alarm.caution for alarm in book.alarms):
-        ends += [pieces((line, REVERSE)) for line in wrap(_CAUTION, width, glyphs)]
+        ends += [pieces((line, REVERSE)) for line in wrap(CAUTION, width, glyphs)]
     kept = [one for one in book.hidden if chosen is None or (one.kind, one.where) != chosen.key]
     for one in book.hidden:
         if one not in kept:

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import difflib
 import hashlib
-import tomllib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -23,6 +22,7 @@ from ingest.sheet import Sheet
 from ingest.sheet_parts import Finite, Part, Positive, within
 from ingest.sheet_problems import describe_problems
 from ingest.text import clean
+from ingest.toml_text import parsed
 
 MARK = "REHEARSAL "
 _LONGEST_CAR_NAME = 80
@@ -296,15 +296,7 @@ def load_plan(path: str | Path) -> Plan:
         raise PlanError(shown, [f"can't be read: {clean(error.strerror or error)}"]) from None
     if len(content) > _LARGEST_PLAN_BYTES:
         raise PlanError(shown, [f"is longer than {_LARGEST_PLAN_BYTES} bytes; a plan is a small TOML text"])
-    try:
-        raw = tomllib.loads(content.decode("utf-8-sig"))
-    except UnicodeDecodeError as error:
-        raise PlanError(shown, [f"is not UTF-8 text (byte {error.start}). Is it the log?"]) from None
-    except tomllib.TOMLDecodeError as error:
-        raise PlanError(shown, [f"is not valid TOML: {clean(error)}"]) from None
-    except RecursionError:
-        raise PlanError(shown, ["is nested too deeply"]) from None
-    return parse_plan(raw, shown, hashlib.sha256(content).hexdigest())
+    return parse_plan(parsed(content, shown, PlanError), shown, hashlib.sha256(content).hexdigest())
 
 
 def parse_plan(raw: dict[str, Any], shown: str = "plan", digest: str = "") -> Plan:

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import tomllib
 from pathlib import Path
 from typing import Annotated, Any, Self
 
@@ -39,6 +38,7 @@ from ingest.sheet_parts import (
 from ingest.sheet_problems import describe_problems
 from ingest.sheet_wall import PitWall
 from ingest.text import clean
+from ingest.toml_text import parsed
 
 _OTHER_LENGTHS = {"metres": 1000.0, "cm": 10.0, "inches": 25.4}
 _LINKAGE = ("motion_ratio_damper_per_wheel", "damper_against_wheel_mm")
@@ -270,15 +270,7 @@ def load_sheet(path: str | Path) -> Sheet:
         raise SheetError(shown, [f"can't be read: {error.strerror or error}"]) from None
     if len(content) > _LARGEST_SHEET_BYTES:
         raise SheetError(shown, [f"is {len(content)} bytes; a car sheet is a small TOML text. Is it the log?"])
-    try:
-        raw = tomllib.loads(content.decode("utf-8-sig"))
-    except UnicodeDecodeError as error:
-        raise SheetError(shown, [f"is not UTF-8 text (byte {error.start}). Is it the log?"]) from None
-    except tomllib.TOMLDecodeError as error:
-        raise SheetError(shown, [f"is not valid TOML: {clean(error)}"]) from None
-    except RecursionError:
-        raise SheetError(shown, ["is nested too deeply"]) from None
-    sheet = parse_sheet(raw, shown)
+    sheet = parse_sheet(parsed(content, shown), shown)
     sheet._digest = hashlib.sha256(content).hexdigest()
     return sheet
 
