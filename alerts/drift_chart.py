@@ -97,6 +97,7 @@ class DriftChart:
         self._laps: deque[int] = deque(maxlen=200)  # looks in each of the newest charted laps
         self._looked = 0  # looks of the lap under way, and what was refused of it
         self._refused = Refused()
+        self._uncharted: list[Stretch] = []  # of the lap under way: how many are fit is asked when it is over
         self._fresh = 0  # looks since the charts began
         self._waiting = 0
         self._crossed = False  # a limit, in the lap under way
@@ -118,11 +119,12 @@ class DriftChart:
             self._stretches += stretches
         if not stretches:
             return []
+        if not self.charting:
+            self._uncharted += stretches
+            return []
         looks, refused = self.reference.look(stretches)
         self._refused += refused
         self._looked += len(looks)
-        if not self.charting:
-            return []
         ends = {one.first_sample: place for place, one in enumerate(stretches)}
         found = []
         while len(looks) and self.charting:
@@ -141,6 +143,10 @@ class DriftChart:
         looks = self._recent.take_lap()
         refused, self._refused = self._refused, Refused()
         looked, self._looked = self._looked, 0
+        if self._uncharted:
+            uncharted, unfit = self.reference.look(self._uncharted)
+            looked, refused = looked + len(uncharted), refused + unfit
+            self._uncharted = []
         if not timed:
             if invalid:
                 self.blind_laps, self.refused = self.blind_laps + 1, self.refused + refused

@@ -3,7 +3,8 @@
 Heights are looked at on the rows of the car's grid; delays are rounded to them. The rule waits itself, so that its
 evidence can name the lowest height while it waited. The wait is a count that leaks: a row below the limit adds one, any
 other takes one away, so that wheel hop on a low platform does not restart it. A kerb under one wheel shows as warp and
-is marked. An unknown height, and that of a car that stands, ends the wait and leaves a standing alarm as it is.
+is marked. An unknown height, and that of a car that stands, ends the wait and leaves a standing alarm as it is. A row
+with a corner in doubt (`alerts.stillness`) neither trips nor clears; behind it the wait goes on as it was.
 """
 
 from __future__ import annotations
@@ -14,17 +15,20 @@ import numpy as np
 
 from alerts.alert import UNDER_THE_CAR, Definition, Evidence, Observation
 from alerts.rule import rows_standing_still, sensor_key
+from alerts.stillness import Stillness
 from dsp.car import stride_for
 from dsp.faults import FaultChange
 from dsp.frame import REGIMES, CarBlock
 from dsp.pipeline import Frame
 from dsp.platform import Platform
-from ingest.chunk import CORNERS, Floats
+from ingest.chunk import CORNERS, Floats, Ints
 from ingest.sheet import Sheet
 
 _CHECK_FIRST = "ride heights on the flat patch and spring platforms; then the underside at this point for contact marks"
 # So much lower than what was told is news: more than the sensors' noise and the tyres' give make of the same dip.
 _WORSE_MM = 3.0
+# A coarse sensor is in doubt for a moment so often that an alarm might never return; so long it seldom is.
+_STAYS_FROM_S = 0.1
 _MEANWHILE = {"straight": " running straight", "braking": " under braking", "cornering": " in a corner"}
 
 
@@ -65,6 +69,12 @@ class PlatformLow:
         self._platform = Platform(sheet)
         points = len(self._platform.names)
         self._clear_mm = [limit + self._limits.clear_above_limit_mm for limit in self._platform.lowest_mm.tolist()]
+        row_rate_hz = rate_hz / stride_for(rate_hz)
+        self._stillness = Stillness(row_rate_hz, sheet.alerts.sensor.stuck_for_s)
+        self._stays_from = round(_STAYS_FROM_S * row_rate_hz)
+        self._off_delay = round(self._limits.off_delay_s * rate_hz)
+        # Up to here the alarm may be waiting to return, and a reading long in doubt must stop that.
+        self._returns_by = [0] * points
         self._dips: list[_Dip | None] = [None] * points
         # What was said last of each point: low, clear, or nothing that still holds.
         self._said: list[bool | None] = [None] * points
@@ -88,28 +98,42 @@ class PlatformLow:
         """Changes of each point between low, clear and unknown."""
         seen: list[Observation] = []
         if frame.block.starts_stretch:
+            self._stillness.reset()
             # Unknown from the first missing sample on, so that no timer runs through the gap.
             for point in range(len(self._dips)):
                 seen += self._unknown(point, frame.block.first_sample - frame.block.gap_before)
         car = frame.car
         if len(car) == 0:
             return seen
+        self._stillness.take(car.damper_mm)
         still = rows_standing_still(car, self._stopped_below_m_s)
         heights = car.heights_mm
         if still.any():
             heights = np.where(still[:, np.newaxis], np.nan, heights)
         lowest = heights.min(axis=0).tolist()
+        doubted: Ints | None = None
+        asked = False
         for point in range(len(self._dips)):
-            if self._said[point] is False and self._dips[point] is None and lowest[point] > self._clear_mm[point]:
-                continue  # the usual block: known, clear of the limit, and that was said before
-            seen += self._follow(car, point, heights[:, point])
+            if (
+                self._said[point] is False
+                and self._dips[point] is None
+                and lowest[point] > self._clear_mm[point]
+                and car.first_sample > self._returns_by[point]
+            ):
+                continue  # the usual block: known, clear of the limit, and that was said long before
+            if not asked:
+                asked, corners = True, self._stillness.doubted()
+                doubted = None if corners is None else corners.max(axis=1)
+            seen += self._follow(car, point, heights[:, point], doubted)
         return seen
 
-    def _follow(self, car: CarBlock, point: int, heights: Floats) -> list[Observation]:
+    def _follow(self, car: CarBlock, point: int, heights: Floats, doubted: Ints | None) -> list[Observation]:
         limit = float(self._platform.lowest_mm[point])
         clear = self._clear_mm[point]
-        # Runs of equal state: 0 unknown, 1 low, 2 between limit and clear limit, 3 clear.
+        # Runs of equal state: 0 unknown, 1 low, 2 between limit and clear limit, 3 clear, 4 in doubt.
         states = np.where(heights < limit, 1, np.where(heights > clear, 3, 2))
+        if doubted is not None:
+            states[doubted > 0] = 4
         states[np.isnan(heights)] = 0
         starts = np.concatenate(([0], np.flatnonzero(np.diff(states)) + 1))
         stops = np.append(starts[1:], len(heights))
@@ -121,10 +145,14 @@ class PlatformLow:
                 seen += self._unknown(point, sample)
             elif state == 1:
                 seen += self._low(car, point, heights, start, stop)
+            elif state == 4 and doubted is not None:
+                late = doubted[start:stop] >= self._stays_from
+                if late.any():
+                    seen += self._stays(point, car.sample(start + int(late.argmax())))
             else:
                 self._leak(point, stop - start)
                 if state == 3 and self._said[point] is not False:
-                    self._said[point] = False
+                    self._said[point], self._returns_by[point] = False, sample + self._off_delay
                     seen.append(Observation(sample, self.kind, self._platform.names[point], False))
                 elif state == 2 and self._said[point] is False:
                     # Back inside the deadband: the clear time must start again.
@@ -135,6 +163,13 @@ class PlatformLow:
     def _unknown(self, point: int, sample: int) -> list[Observation]:
         self._dips[point] = None
         if self._said[point] is None:
+            return []
+        self._said[point] = None
+        return [Observation(sample, self.kind, self._platform.names[point], None)]
+
+    def _stays(self, point: int, sample: int) -> list[Observation]:
+        """So long in doubt, a row ends the time of clearing as well."""
+        if self._said[point] is not False or sample > self._returns_by[point]:
             return []
         self._said[point] = None
         return [Observation(sample, self.kind, self._platform.names[point], None)]

@@ -1,4 +1,4 @@
-"""Alerts over MQTT: a thread that publishes them for the pit wall, and takes commands from it.
+"""Alerts over MQTT: publishes them for the pit wall and takes commands from it, in a thread or in a shared loop.
 
 In: transitions and states as bytes, and a call now and then that says the chain is alive. Out: messages below one
 prefix, commands in a queue. Never holds up the caller and never raises after `start`; what is wrong is in `status`.
@@ -22,6 +22,7 @@ from typing import Self
 
 from alerts.payload import Command, answer_payload, heartbeat_payload, online_payload, read_command
 from ingest.backoff import Backoff
+from ingest.link_loop import LinkLoop
 from ingest.link_status import LinkStatus
 from ingest.mqtt_client import Access, Connection, ConnectionFault, LoopThread, Message, connect, prepare
 from ingest.mqtt_link import unique_identifier
@@ -74,6 +75,9 @@ class Publisher:
         Pauses between attempts to connect.
     beat_s : float
         Seconds between heartbeats.
+    loop : LinkLoop or None
+        Whose turns this publisher works in; all calls are then made from the thread that turns it, and its owner waits
+        for the end. None makes a thread.
     """
 
     def __init__(
@@ -86,6 +90,7 @@ class Publisher:
         beat_s: float = _BEAT_S,
         answer_timeout_s: float = _ANSWER_S,
         clock: Callable[[], float] = time.monotonic,
+        loop: LinkLoop | None = None,
     ) -> None:
         self.run = run or uuid.uuid4().hex[:12]
         self.status = LinkStatus(f"connecting to {wall.host}:{wall.port}")
@@ -109,11 +114,12 @@ class Publisher:
         self._known: OrderedDict[tuple[str, str], bytes | None] = OrderedDict()
         self._reason = "stopped"
         self._thread: LoopThread | None = None
-        self._work: concurrent.futures.Future[None] | None = None
+        self._loop = loop
+        self._work: concurrent.futures.Future[None] | asyncio.Task[None] | None = None
         self._wake: asyncio.Event | None = None
 
     def start(self) -> Self:
-        """Begin to connect, in a thread of its own.
+        """Begin to connect.
 
         Raises
         ------
@@ -121,16 +127,26 @@ class Publisher:
             The password or the TLS authority can't be read.
         """
         access = prepare(self._wall, "pit_wall")
+        if self._loop is not None:
+            self._work = self._loop.begin(self._run(access))
+            return self
         self._thread = LoopThread("pit-wall")
         self._work = self._thread.begin(self._run(access))
         return self
 
     def stop(self, reason: str = "stopped") -> None:
-        """Send what is still waiting and say "offline", within a few seconds, and end the thread."""
-        self._reason = reason
+        """Send what is still waiting and say "offline", within a few seconds, and end the thread.
+
+        Who shares a loop does it in the loop's turns; `LinkLoop.leave` waits for it.
+        """
+        if self._work is not None:
+            self._reason = reason
         if self._thread is not None:
             self._thread.close(_STOP_S)
-            self._thread = None
+            self._thread = self._work = None
+        elif isinstance(self._work, asyncio.Task):
+            self._work.cancel()
+            self._work = None  # a second time would cut the farewell short
         self.status.closed(f"{self._wall.host}:{self._wall.port} closed")
 
     def offer(self, transitions: list[tuple[int, bytes]], state: bytes | None = None) -> None:
@@ -171,8 +187,13 @@ class Publisher:
         return len(self._unsent)
 
     def _call(self) -> None:
-        if self._thread is not None and self._wake is not None:
+        if self._wake is None:
+            return
+        if self._thread is not None:
             self._thread.call(self._wake.set)
+        elif self._loop is not None:
+            self._wake.set()
+            self._loop.hurry()
 
     def _topic(self, name: str) -> str:
         return f"{self._wall.topic}/{name}"
@@ -298,7 +319,7 @@ class Publisher:
                 await connection.publish(self._topic("online"), gone, retain=True)
 
     def _receive(self, message: Message) -> None:
-        """In the thread's loop: a message on some topic, from anybody."""
+        """In the loop: a message on some topic, from anybody."""
         head = self._topic("commands/")
         level = message.topic[len(head) :]
         # A retained command would be obeyed anew at every start.

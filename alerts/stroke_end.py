@@ -1,7 +1,8 @@
 """What bump-stop contact and top-out have in common: contacts with an end of the stroke, judged one by one and by lap.
 
 Trips during a contact as soon as it is too long, again when it has become many times too long, and at the end of a
-lap whose count or time is beyond its limit. Time in which the car is known to stand makes no contact long.
+lap whose count or time is beyond its limit. Time in which the car is known to stand, or in which the corner's reading
+is in doubt (see `alerts.stillness`), makes no contact long.
 Clears at the end of a clean timed lap; without laps, once the damper has been seen for a set time without a long
 contact. What was not seen clears nothing.
 """
@@ -16,6 +17,7 @@ import numpy as np
 
 from alerts.alert import UNDER_THE_CAR, Definition, Evidence, Observation, Priority
 from alerts.rule import sensor_key, standing_still
+from alerts.stillness import Stillness
 from dsp.pipeline import Frame
 from dsp.stops import Contact, StopWatch
 from dsp.summary import LapSummary, StopTally
@@ -71,7 +73,9 @@ class StrokeEndRule:
         self._clear_after = round(limits.clear_without_laps_s * rate_hz)
         self._has_laps = has_laps
         self._stopped_below_m_s = sheet.laps.stopped_below_m_s
-        # Samples of the newest contact so far in which the car was not known to stand.
+        # A reading changes where a contact begins, and from there on every block is asked about.
+        self._stillness = Stillness(rate_hz, sheet.alerts.sensor.stuck_for_s, asked_throughout=True)
+        # Samples of the newest contact so far that count: the car was not known to stand, the reading not in doubt.
         self._running = [0] * 4
         # Without laps: samples that must still be seen, after a long contact, before it counts as over.
         self._still_to_see: list[int | None] = [None] * 4
@@ -95,10 +99,16 @@ class StrokeEndRule:
     ) -> list[Observation]:
         """Long contacts in this frame, those under way last, and verdicts on the laps that ended in it."""
         seen = []
-        if contacts:
-            still = standing_still(frame, self._stopped_below_m_s)
-            for contact in contacts:
-                seen += self._long_contact(frame, contact, still)
+        if frame.block.starts_stretch:
+            self._stillness.reset()
+        self._stillness.take(frame.trusted_mm)
+        # A short contact that is over can't have become too long.
+        lasting = [one for one in contacts if one.samples > self._long or one.end_sample == frame.next_sample]
+        if lasting:
+            still, doubted = standing_still(frame, self._stopped_below_m_s), self._stillness.doubted()
+            for contact in lasting:
+                idle = still if doubted is None else still | (doubted[:, contact.corner] > 0)
+                seen += self._long_contact(frame, contact, idle)
         for corner in range(4):
             if self._has_laps:
                 for lap, tallies in laps:

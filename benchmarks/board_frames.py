@@ -23,8 +23,8 @@ from console.controls import Controls, Duties, Scene
 from console.outlet import Place
 from console.paint import BLOCKS
 from console.screen import BoardScreen
+from console.take_view import take_view
 from console.trends import Trends
-from console.view import take_view
 from ingest.log import open_log
 from ingest.sheet import load_sheet
 

@@ -184,7 +184,7 @@ def find(
     for chunk in stream(readings, without, extra):
         pipeline.process(chunk)
     pipeline.finish()
-    return pipeline.downforce.result()
+    return pipeline.counting.downforce.result()
 
 
 def sheet_for(raw: dict[str, Any], settings: StintSettings, variant: Variant) -> Sheet:

@@ -29,8 +29,8 @@ from benchmarks.replay_speed import RATE_HZ, bench_sheet
 from console.board_outlet import link_status
 from console.outlet import Place
 from console.screen import BoardScreen, make_console
+from console.take_view import take_view
 from console.trends import Trends
-from console.view import take_view
 from console.watch import MakeLink, WatchOptions, make_link, watch
 from ingest.framing import make_encoder
 from ingest.inbox import Inbox, Link, Received

@@ -124,6 +124,12 @@ def _timed(run: str, path: Path) -> float:
     return time.perf_counter() - start
 
 
+def memory_mb(which: str) -> float:
+    """Resident memory of this process: VmRSS now, VmHWM at its peak; `ru_maxrss` would begin with the parent's."""
+    lines = Path("/proc/self/status").read_text(encoding="ascii").splitlines()
+    return next(float(line.split()[1]) for line in lines if line.startswith(which)) / 1024.0
+
+
 def _peak_mb(path: Path) -> float:
     """Peak memory of the chain in a process of its own."""
     command = [sys.executable, "-m", "benchmarks.replay_speed", "--memory-of", str(path)]
@@ -141,10 +147,8 @@ def main() -> None:
     if hasattr(os, "sched_setaffinity"):
         os.sched_setaffinity(0, {min(os.sched_getaffinity(0))})
     if options.memory_of is not None:
-        import resource
-
         run_chain(options.memory_of)
-        print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024.0)
+        print(memory_mb("VmHWM"))
         return
     with tempfile.TemporaryDirectory() as scratch:
         path, short = Path(scratch) / "long.parquet", Path(scratch) / "short.parquet"

@@ -4,14 +4,16 @@ Makes 1 kHz Parquet stints of different content, then surveys them by turns with
 time into a new directory, and prints the times pair by pair. The processes' start (Python, libraries) is timed apart:
 it does not grow with the season. What one process does alone (merging tables, references) is in the time.
 
-Because others may use the cores too, processor time is printed beside it: of all workers, of the busiest one, and of
-the process that asks. With two free cores, the busiest worker's and the asking process's bound the time from below.
+Because others may use the cores too, processor time is printed beside it: of the workers, with the system's part of it
+and the pages they took, and of the process that asks: all of it, and of its thread that writes. That thread does not
+divide; its share of one worker's time is printed too.
 """
 
 from __future__ import annotations
 
 import argparse
 import os
+import resource
 import statistics
 import tempfile
 import time
@@ -23,16 +25,34 @@ from console.survey import Voice, survey
 from console.survey_list import jobs_of
 from console.survey_pool import Cluster, open_pool
 
+Usage = tuple[float, float, int]
+
 
 @dataclass(frozen=True)
 class Timed:
-    """Seconds until the workers were up, of the season, and of the season once more (all done); processor seconds."""
+    """Seconds until the workers were up, of the season, and of the season once more (all done); processor seconds.
+
+    `workers` has for each worker its processor seconds in the program and in the system, and the pages it took.
+    """
 
     start_s: float
     season_s: float
     again_s: float
-    workers_cpu_s: tuple[float, ...]
+    workers: tuple[Usage, ...]
     own_cpu_s: float
+    writing_cpu_s: float
+    again_cpu_s: float
+
+    @property
+    def worker_cpu_s(self) -> list[float]:
+        """Processor seconds of each worker."""
+        return [user + system for user, system, _ in self.workers]
+
+
+def usage() -> Usage:
+    """Processor seconds of this process, and pages it took."""
+    used = resource.getrusage(resource.RUSAGE_SELF)
+    return used.ru_utime, used.ru_stime, used.ru_minflt
 
 
 def timed(workers: int, small: Path, logs: list[Path], folder: Path) -> Timed:
@@ -47,18 +67,23 @@ def timed(workers: int, small: Path, logs: list[Path], folder: Path) -> Timed:
         for come in pool.run(_imports, warm):
             del come
         assert isinstance(pool, Cluster)
-        before, own = pool.each_worker(time.process_time), time.process_time()
+        before, own, writing = pool.each_worker(usage), time.process_time(), time.thread_time()
         up = clock()
         assert survey(jobs_of(logs, None, sheet, "bench"), folder, pool, voice) == 0
-        done, own = clock(), time.process_time() - own
-        cpu = tuple(after - before[name] for name, after in pool.each_worker(time.process_time).items())
+        done, own, writing = clock(), time.process_time() - own, time.thread_time() - writing
+        taken = [
+            (after[0] - before[name][0], after[1] - before[name][1], after[2] - before[name][2])
+            for name, after in pool.each_worker(usage).items()
+        ]
+        again_began, again_own = clock(), time.process_time()
         assert survey(jobs_of(logs, None, sheet, "bench"), folder, pool, voice) == 0
-        again = clock()
-    return Timed(up - began, done - up, again - done, cpu, own)
+        again, again_own = clock() - again_began, time.process_time() - again_own
+    return Timed(up - began, done - up, again, tuple(taken), own, writing, again_own)
 
 
 def _bound(run: Timed) -> float:
-    return max(run.workers_cpu_s) + run.own_cpu_s
+    """Seconds of processor time that can't be fewer with two free cores: the busiest worker's, then the writing."""
+    return max(run.worker_cpu_s) + run.writing_cpu_s
 
 
 def _imports(job: object) -> None:  # noqa: ARG001
@@ -91,15 +116,24 @@ def main() -> None:
             bounds.append(_bound(one) / _bound(two))
             print(
                 f"one {one.season_s:.1f} s, two {two.season_s:.1f} s: {ratios[-1]:.2f} times as fast; "
-                f"start {one.start_s:.1f} and {two.start_s:.1f} s; all done before: {two.again_s:.1f} s"
+                f"start {one.start_s:.1f} and {two.start_s:.1f} s; all done before: {two.again_s:.2f} s"
             )
             for name, run in (("one", one), ("two", two)):
-                print(
-                    f"  processor time with {name}: workers {sum(run.workers_cpu_s):.1f} s, "
-                    f"busiest {max(run.workers_cpu_s):.1f} s, asking {run.own_cpu_s:.1f} s"
-                )
+                print(f"  processor time with {name}: {_described(run, options.logs)}")
+            share = one.writing_cpu_s / (sum(one.worker_cpu_s) + one.writing_cpu_s)
+            print(f"  what does not divide is {100.0 * share:.1f} % of one worker's season")
         print(f"by processor time, median {statistics.median(bounds):.2f} times as fast")
         print(f"median {statistics.median(ratios):.2f} times as fast; load now {os.getloadavg()}")
+
+
+def _described(run: Timed, logs: int) -> str:
+    total, system = sum(run.worker_cpu_s), sum(one[1] for one in run.workers)
+    pages = sum(one[2] for one in run.workers) // logs
+    return (
+        f"workers {total:.1f} s ({total / logs:.2f} a log; system {system:.1f} s, {pages} pages a log), busiest "
+        f"{max(run.worker_cpu_s):.1f} s; asking {run.own_cpu_s:.2f} s, of it writing {run.writing_cpu_s:.2f} s, "
+        f"all done before {run.again_cpu_s:.2f} s"
+    )
 
 
 if __name__ == "__main__":

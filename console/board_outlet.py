@@ -25,8 +25,9 @@ from console.lines import final_lines, kind_name, log_lines, transition_line
 from console.outlet import Outlet, Place
 from console.paint import BLOCKS, glyphs_for
 from console.screen import BoardScreen, export_svg
+from console.take_view import take_view
 from console.trends import Trends
-from console.view import LinkStatus, take_view
+from console.view import LinkStatus
 from ingest.errors import ResultsError
 from ingest.log_counts import LogCounts
 from ingest.text import clean

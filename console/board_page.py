@@ -22,7 +22,7 @@ from console.controls import Controls, Scene
 from console.key_help import help_page, hint
 from console.paint import DOUBT, REVERSE, STRONG, Glyphs, block, padded, pieces, safe, title, wrap
 from console.view import BoardView
-from ingest.plan import MARK
+from ingest.rehearsal_mark import MARK
 
 HINT_WIDTH, HINT_HEIGHT = 60, 24  # from here on the line of keys is shown
 _ROOMY_HEIGHT = 30

@@ -14,7 +14,7 @@ from rich.text import Text
 
 from console.paint import DOUBT, PLAIN, STRONG, Glyphs, clock, fit_name, lap_time, number, padded, pieces, safe
 from console.view import BoardView
-from ingest.plan import MARK
+from ingest.rehearsal_mark import MARK
 
 
 @dataclass(frozen=True)

@@ -82,7 +82,7 @@ class DownforceKept:
         # A clock set back counts as time that has passed.
         old = abs(sample - self._sample) >= _RENEWED_AFTER_S * pipeline.rate_hz
         if self._of is None or self._of[0] is not run[0] or self._of[1] != run[1] or old:
-            self._result, self._of, self._sample = pipeline.downforce.result(), run, sample
+            self._result, self._of, self._sample = pipeline.counting.downforce.result(), run, sample
         return self._result
 
 
@@ -100,7 +100,7 @@ def take_car(pipeline: Pipeline, kept: DownforceKept, *, stale: bool, loads: Loa
     fl, fr, rl, rr = row.load_n[0].tolist()
     total = fl + fr + rl + rr
     # Nose down closes the front and opens the rear: rake is the static one plus pitch.
-    rake_deg = pipeline.body.static_rake_deg + float(pipeline.body.process(row)[0, 1])
+    rake_deg = pipeline.counting.body.static_rake_deg + float(pipeline.counting.body.process(row)[0, 1])
     return replace(
         always,
         load_n=(fl, fr, rl, rr),

@@ -14,7 +14,7 @@ from pydantic import ValidationError
 
 from alerts.payload import Command
 from ingest.errors import DamperwatchError
-from ingest.sheet_wall import PitWall
+from ingest.sheet_broker import BrokerAccess
 from ingest.text import clean
 
 LONGEST_NAME = 40
@@ -61,7 +61,7 @@ def build_command(wish: Wish, run: str) -> Command:
         raise ActError(f"{clean('.'.join(map(str, first['loc'])), 40)}: {clean(first['msg'], 120)}") from None
 
 
-def topic_level(place: PitWall, who: str) -> str:
+def topic_level(place: BrokerAccess, who: str) -> str:
     """The level of the topic that a person's commands go out on: the broker's user, or else the name.
 
     Raises

@@ -36,7 +36,7 @@ from dsp.summary import LapSummary, Share
 from ingest.chunk import CORNERS, Ints
 from ingest.link_block import LinkCounts
 from ingest.log_counts import LogCounts
-from ingest.plan import is_marked
+from ingest.rehearsal_mark import is_marked
 from ingest.sheet import Sheet
 from ingest.text import clean
 
@@ -67,7 +67,7 @@ class Context:
             pipeline.car.row_rate_hz,
             monitor.engine.first_sample,
             pipeline.platform.names,
-            pipeline.body,
+            pipeline.counting.body,
         )
 
     def time_s(self, sample: int) -> float:
@@ -119,7 +119,7 @@ def describe_stint(
     pipeline, context = monitor.pipeline, Context.of(monitor)
     total = pipeline.so_far()
     corners = _corners(total, context)
-    spectra = pipeline.spectra.result()
+    spectra = pipeline.counting.spectra.result()
     for number, corner in enumerate(CORNERS):
         corners[corner] |= {
             "spectrum": spectrum_record(spectra[number]),
@@ -174,8 +174,8 @@ def describe_stint(
         "drift": _drift(monitor, context),
         "body": body_record(total.body, context.body, context.row_rate_hz),
         "load_balance": balance(total.loads),
-        "downforce": downforce_record(pipeline.downforce.result()),
-        "witnesses": witness_records(pipeline.axle_delay.result(), total.body),
+        "downforce": downforce_record(pipeline.counting.downforce.result()),
+        "witnesses": witness_records(pipeline.counting.axle_delay.result(), total.body),
         "alerts": _alerts(monitor, context),
     }
 

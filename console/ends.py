@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from contextlib import ExitStack
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 from alerts.journal import Journal
 from alerts.lifecycle import State
@@ -16,11 +17,13 @@ from alerts.monitor import Monitor, Step
 from console.alarm_view import outcome
 from console.command import Wish
 from console.describe import Context
-from console.desk import Desk
 from console.hands import Hands
 from console.outlet import Outlet, Place
 from console.results import ResultsWriter
 from ingest.text import clean
+
+if TYPE_CHECKING:
+    from console.desk import Desk
 
 
 class Ends:

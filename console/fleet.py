@@ -28,7 +28,7 @@ from console.stopping import Stopping
 from ingest.errors import DamperwatchError, LinkError
 from ingest.inbox import Inbox, Link, Received
 from ingest.link_loop import LinkLoop
-from ingest.plan import marked
+from ingest.rehearsal_mark import marked
 from ingest.sheet_link import LinkLayout
 from ingest.text import clean
 
@@ -37,7 +37,6 @@ from ingest.text import clean
 _SHORTEST_ROUND_S, _LONGEST_ROUND_S = 0.01, 0.05
 _LOOK_EVERY_S = 0.1  # watchdog, pit wall and lines of one car
 _RECEIVE_EVERY_S = 0.002  # so that messages are stamped and recorded soon, and none waits long for its turn
-_RECEIVE_S = 0.02  # of a round that has no time to spare: what the links get to receive in
 # Of one car in one turn: a second or two of samples, some milliseconds of work.
 _TURN_BYTES = 16 * 1024
 # Of one car: half a minute of four corners at 1 kHz in small frames, a hundred times a screenful of rubbish.
@@ -52,7 +51,8 @@ _GOLDEN = 0.618  # spreads any number of phases evenly
 class FleetOptions:
     """What the command line chose. Each directory gets one of its own for each car, by `FleetCar.folder`.
 
-    `journals` None keeps nothing. `desk_of` gives the way to the pit wall, None publishes nothing.
+    `journals` None keeps nothing. `desk_of` gives a car's way to the pit wall, whose publisher may work in the cars'
+    loop; None publishes nothing.
     """
 
     recordings: Path | None
@@ -62,7 +62,7 @@ class FleetOptions:
     journals: Path | None = None
     seconds: float | None = None
     rehearsal: bool = False
-    desk_of: Callable[[FleetCar], Desk] | None = None
+    desk_of: Callable[[FleetCar, LinkLoop], Desk] | None = None
 
 
 class Show(Protocol):
@@ -178,10 +178,11 @@ class Fleet:
         self._loop = loop
         self._members: list[_Member] = []
         self._watched = 0  # cars from which something has come
+        self._worked_s = 0.0  # in the last round, computing
         show.begin([car.name for car in cars], stopping)
         try:
             for number, car in enumerate(cars):
-                self._members.append(_opened(car, number, show, options, stopping))
+                self._members.append(_opened(car, number, show, options, stopping, loop))
         except BaseException:
             self.close()
             raise
@@ -196,8 +197,10 @@ class Fleet:
 
     def round(self) -> None:
         """Serve each car once, and let the links receive between and after."""
-        begun_s = received_s = time.monotonic()
+        begun_s = time.monotonic()
         self._loop.turn()
+        self._loop.catch_up(len(self._members), self._worked_s)
+        computing_s = received_s = time.monotonic()
         for member in self._members:
             now_s = time.monotonic()
             if now_s - received_s >= _RECEIVE_EVERY_S:
@@ -211,10 +214,10 @@ class Fleet:
             # every few seconds, for some 80 ms, in which no car is served.
             self._watched = watched
             gc.freeze()
-        worked_s = time.monotonic() - begun_s
+        now_s = time.monotonic()
+        worked_s, self._worked_s = now_s - begun_s, now_s - computing_s
         round_s = min(_LONGEST_ROUND_S, max(_SHORTEST_ROUND_S, 2.0 * worked_s))
-        # A round that takes all the time there is must still receive, or what it computes would be ever older.
-        self._loop.turn(max(round_s - worked_s, min(_RECEIVE_S, worked_s / 4)))
+        self._loop.turn(max(0.0, round_s - worked_s))
 
     def finish(self) -> None:
         """Leave the links, work through what has arrived, write what each run came to."""
@@ -224,6 +227,7 @@ class Fleet:
         for member in self._members:
             if not member.fault:
                 member.guarded(member.finish)
+            self._loop.turn()  # what is published goes on
 
     def close(self) -> None:
         """Close what was opened, of each car whatever happened to the others."""
@@ -282,7 +286,9 @@ def fleet_link(loop: LinkLoop) -> MakeLink:
     return make
 
 
-def _opened(car: FleetCar, number: int, show: Show, options: FleetOptions, stopping: Stopping) -> _Member:
+def _opened(
+    car: FleetCar, number: int, show: Show, options: FleetOptions, stopping: Stopping, loop: LinkLoop
+) -> _Member:
     """One car, with all that it writes to open."""
 
     def say(line: str) -> None:
@@ -301,7 +307,7 @@ def _opened(car: FleetCar, number: int, show: Show, options: FleetOptions, stopp
         results=_below(options.results, folder),
         overwrite=options.overwrite,
         reference=reference,
-        desk=None if options.desk_of is None else options.desk_of(car),
+        desk=None if options.desk_of is None else options.desk_of(car, loop),
         journal=_below(options.journals, folder, "alarms.journal"),
         hands=hands,
         rehearsal=options.rehearsal,

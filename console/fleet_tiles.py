@@ -8,8 +8,9 @@ reading the monitor.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import TypeVar
 
 from rich.text import Text
 
@@ -17,6 +18,7 @@ from alerts.lifecycle import State
 from alerts.monitor import Monitor
 from console.paint import DOUBT, REVERSE, STRONG, Glyphs, fit, fit_name, pieces, safe
 from console.view import STALE_AFTER_S
+from ingest.rehearsal_mark import MARK
 
 PRIORITIES = ("high", "medium", "low")
 _CELL = 40  # two in 80 columns, three in 120
@@ -59,9 +61,18 @@ class Tile:
         return not self.age_s <= STALE_AFTER_S
 
     @property
+    def rehearsal(self) -> bool:
+        """Whether it is of a rehearsal, and not of the car."""
+        return self.name.startswith(MARK)
+
+    @property
     def urgency(self) -> tuple[int, ...]:
         """Greater is more urgent: unwatched, then alarms not acknowledged, then silence, then alarms that stand."""
         return (int(bool(self.fault)), *self.waiting, int(self.silent), *self.standing)
+
+
+AnyTile = TypeVar("AnyTile", bound=Tile)
+Draw = Callable[[AnyTile, bool, int, Glyphs], Text]  # a cell: the tile, whether it is chosen, the width
 
 
 def alarm_counts(monitor: Monitor | None) -> tuple[tuple[int, ...], tuple[int, ...]]:
@@ -98,15 +109,27 @@ def most_urgent(tiles: Sequence[Tile]) -> int:
 
 def tile_lines(tiles: Sequence[Tile], shown: int, width: int, height: int, glyphs: Glyphs) -> list[Text]:
     """The cells in lines of `width`, at most a sixth of a terminal's `height` of them and at least one."""
-    across = max(1, width // _CELL)
-    rows = max(1, height // _SHARE)
+    return cell_lines(tiles, shown, width, max(1, height // _SHARE), glyphs, _cell, _CELL)
+
+
+def cell_lines(
+    tiles: Sequence[AnyTile],
+    shown: int,
+    width: int,
+    rows: int,
+    glyphs: Glyphs,
+    draw: Draw[AnyTile],
+    narrowest: int,
+) -> list[Text]:
+    """Cells of at least `narrowest` side by side, in at most `rows` lines of `width`, each drawn by `draw`."""
+    across = max(1, width // narrowest)
     places = list(range(len(tiles)))
     left: list[int] = []
     if len(tiles) > rows * across:
         # The one on the board stands below: its cell can go, another car's alarm can't.
         places.sort(key=lambda place: (tuple(-part for part in tiles[place].urgency), place))
         places, left = places[: rows * across - 1], places[rows * across - 1 :]
-    cells = [_cell(tiles[place], place == shown, width // across, glyphs) for place in places]
+    cells = [draw(tiles[place], place == shown, width // across, glyphs) for place in places]
     if left:
         cells.append(_others([tiles[place] for place in left], width // across, glyphs))
     lines = []
@@ -141,6 +164,8 @@ def _others(tiles: Sequence[Tile], width: int, glyphs: Glyphs) -> Text:
     standing = [sum(tile.standing[place] for tile in tiles) for place in range(len(PRIORITIES))]
     waiting = [sum(tile.waiting[place] for tile in tiles) for place in range(len(PRIORITIES))]
     silent = sum(tile.silent for tile in tiles)
-    words = f" {len(tiles)} more cars: {alarm_words(standing, waiting)}" + (f", {silent} silent" if silent else "")
+    marked = sum(tile.rehearsal for tile in tiles)
+    words = f" {len(tiles)} more cars: {f'{marked} REHEARSAL, ' if marked else ''}{alarm_words(standing, waiting)}"
+    words += f"{'' if any(standing) else ' known'}, {silent} silent" if silent else ""
     line = f"{fit(safe(words, glyphs), max(1, width - 1), glyphs):<{max(1, width - 1)}} "
     return pieces((line, REVERSE)) if any(waiting) or silent else pieces(line)

@@ -223,7 +223,7 @@ def _car_lines(monitor: Monitor, total: Share) -> Iterator[str]:
         )
         yield f"{corner:<16}" + "".join(f"{number(float(value), '.0f'):>8}" for value in values)
     yield ""
-    air = pipeline.downforce.result()
+    air = pipeline.counting.downforce.result()
     if air.reason:
         yield from textwrap.wrap(f"downforce: none can be told: {air.reason}", _WIDTH, subsequent_indent="  ")
     else:
@@ -237,7 +237,7 @@ def _car_lines(monitor: Monitor, total: Share) -> Iterator[str]:
     ]
     if top_outs:
         yield f"top-outs: {', '.join(top_outs)}"
-    spectra = pipeline.spectra.result()
+    spectra = pipeline.counting.spectra.result()
     for name, found in (
         ("body", [spectrum.body.frequency_hz for spectrum in spectra]),
         ("wheel hop", [spectrum.wheel_hop.frequency_hz for spectrum in spectra]),
@@ -245,7 +245,7 @@ def _car_lines(monitor: Monitor, total: Share) -> Iterator[str]:
         if any(map(math.isfinite, found)):
             each = "  ".join(f"{corner} {number(hertz):>4}" for corner, hertz in zip(CORNERS, found, strict=True))
             yield f"{name + ' frequency, Hz':<24}{each}"
-    for line in _witness_lines(pipeline.axle_delay.result(), total.body):
+    for line in _witness_lines(pipeline.counting.axle_delay.result(), total.body):
         yield from textwrap.wrap(line, _WIDTH, subsequent_indent="  ")
 
 

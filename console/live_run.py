@@ -7,6 +7,7 @@ watchdog. Opening raises what `console.watch.watch` raises; after that links and
 
 from __future__ import annotations
 
+import math
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
@@ -25,6 +26,7 @@ from console.reference import Reference
 from console.replay import program_version
 from console.results import ResultsWriter
 from console.stopping import Stopping
+from dsp import libraries
 from ingest.assembler import Assembler
 from ingest.chunk import Chunk
 from ingest.framing import make_decoder
@@ -39,6 +41,7 @@ from ingest.sheet_link import LinkLayout
 from ingest.text import clean
 
 _LOOK_EVERY_S = 0.1
+_STATUS_S = 0.05  # what is told of the link beside a step may be this old; a look brings it up to date
 _WAIT_S = 0.05  # longest sleep between looks at the watchdog and the board
 _WHOLE_MESSAGES = {"json", "cbor"}
 
@@ -141,6 +144,9 @@ class LiveRun:
         assert sheet.link is not None
         self._sheet = sheet
         self._layout = sheet.link
+        self._link_name = link_name(sheet.link)
+        self._told: LiveStatus | None = None
+        self._told_s = -math.inf
         self.ends: Ends  # set before `run`; they need this run's `record`
         self.reference_name: str | None = None
         self._recorder = recorder
@@ -181,6 +187,7 @@ class LiveRun:
 
     def begin(self, link_maker: MakeLink) -> None:
         """Make the link and start it."""
+        libraries.load()
         self._link = link_maker(self._layout, self._tap, self._inbox)
         self._link.start()
 
@@ -378,6 +385,7 @@ class LiveRun:
         """People at the keys and at the pit wall, and the board."""
         if self._monitor is None or self._link is None:
             return
+        self._told = None
         state, age_s = self._link.state, self._arrivals.age_s(time.monotonic())
         link = "" if state.word == "open" else f"link {state.word}: {state.detail}"
         self.ends.look(self._monitor, self._place(), age_s, link)
@@ -399,11 +407,17 @@ class LiveRun:
             self._recorder.event("alert", told)
 
     def _place(self) -> Place:
+        now_s = time.monotonic()
         rate_hz = float("nan") if self._monitor is None else self._monitor.pipeline.rate_hz
         notes = () if self._reference is None else self._reference.notes
-        return Place(link_name(self._layout), self._time_s, None, None, rate_hz, notes, self._live())
+        return Place(self._link_name, self._time_s, None, None, rate_hz, notes, self._live(now_s))
 
-    def _live(self) -> LiveStatus:
+    def _live(self, now_s: float) -> LiveStatus:
+        if self._told is None or now_s - self._told_s >= _STATUS_S:
+            self._told, self._told_s = self._live_now(now_s), now_s
+        return self._told
+
+    def _live_now(self, now_s: float) -> LiveStatus:
         recording, fault = "not recording", ""
         if self._recorder is not None:
             status = self._recorder.status()
@@ -411,7 +425,7 @@ class LiveRun:
         state = None if self._link is None else self._link.state
         return LiveStatus(
             words="" if state is None or state.word == "open" else f"link {state.word}: {state.detail}",
-            age_s=self._arrivals.age_s(time.monotonic()),
+            age_s=self._arrivals.age_s(now_s),
             rate_hz=self._arrivals.effective_rate_hz,
             lag_s=self._arrivals.lag_s,
             jitter_s=self._arrivals.jitter_s,

@@ -23,12 +23,12 @@ from ingest.chunk import Chunk
 from ingest.errors import ResultsError
 from ingest.injection import Injector, Placed
 from ingest.log import Log
-from ingest.plan import MARK, Plan, marked
+from ingest.plan import Plan
 from ingest.recording_log import RecordingLog
+from ingest.rehearsal_mark import MARK, marked
 from ingest.sheet import Sheet
 from ingest.text import clean
 
-NOTE = "REHEARSAL: faults were put into these samples on purpose; nothing here is of the car as it is now"
 _FORMAT = "damperwatch rehearsal"
 _LARGEST_ALERTS_BYTES = 50_000_000  # a day of alarms has less
 

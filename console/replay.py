@@ -11,28 +11,31 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from alerts.journal import Journal
 from alerts.monitor import Monitor, Step
-from console.desk import Desk
 from console.ends import Ends, restored_words
 from console.hands import Hands
 from console.outlet import Outlet, Place
 from console.pace import LOOK_EVERY_S, Clock, Pacer
 from console.reference import load_reference
-from console.rehearsal import NOTE, Rehearsal, of_a_rehearsal, prepare, write_mark
 from console.results import ResultsWriter
 from console.stopping import Stopping
-from console.verify import damage_lines
 from ingest.chunk import Chunk
 from ingest.errors import LogError
 from ingest.log import Log, open_log
 from ingest.log_counts import LogCounts
-from ingest.plan import Plan, is_marked, marked
-from ingest.recording_log import RecordingLog
+from ingest.rehearsal_mark import is_marked, marked
 from ingest.sheet import Sheet
 from ingest.text import clean
 
+if TYPE_CHECKING:
+    from console.desk import Desk
+    from console.rehearsal import Rehearsal
+    from ingest.plan import Plan
+
+REHEARSAL_NOTE = "REHEARSAL: faults were put into these samples on purpose; nothing here is of the car as it is now"
 # With nobody at the keys, for so long a replay's last picture stays: a demonstration must end by itself.
 _STAYS_S = 30.0
 
@@ -75,7 +78,11 @@ def replay(path: Path, sheet: Sheet, outlet: Outlet, options: ReplayOptions, clo
         Whoever read the outlet has gone; raised after the results, marked as incomplete, have been written.
     """
     reference = None if options.reference is None else load_reference(options.reference, sheet)
-    prepared = None if options.plan is None else prepare(options.plan, path, sheet)
+    prepared = None
+    if options.plan is not None:
+        from console.rehearsal import Rehearsal, prepare, write_mark  # which other replays need not wait for
+
+        prepared = prepare(options.plan, path, sheet)
     against = (None, None) if reference is None else (reference.asymmetry, reference.drift)
     shown = _Shown(outlet)
     with open_log(path, sheet) as log, Stopping() as stopping:
@@ -85,14 +92,14 @@ def replay(path: Path, sheet: Sheet, outlet: Outlet, options: ReplayOptions, clo
         also = None if rehearsal is None else rehearsal.take
         ends = Ends(shown, writer, None, options.desk, options.hands, also)
         try:
-            if rehearsal is not None or of_a_rehearsal(log):
+            if rehearsal is not None or _of_a_rehearsal(log):
                 sheet = marked(sheet)
             if rehearsal is not None and options.results is not None:
                 write_mark(options.results)
             monitor = Monitor(sheet, log.rate_hz, log.roles, *against)
             notes = log.notes if reference is None else (*log.notes, *reference.notes)
             if is_marked(sheet):
-                notes = (NOTE, *notes)
+                notes = (REHEARSAL_NOTE, *notes)
             if options.journal is not None:
                 ends.journal = Journal.open(options.journal, sheet.car.name)
                 notes = (*notes, *restored_words(ends.journal, monitor))
@@ -120,6 +127,15 @@ def replay(path: Path, sheet: Sheet, outlet: Outlet, options: ReplayOptions, clo
     if shown.reader_gone:
         raise BrokenPipeError
     return stopping.exit_code
+
+
+def _of_a_rehearsal(log: Log) -> bool:
+    """Whether a log is the recording of a run that was marked as a rehearsal."""
+    if not log.is_recording:
+        return False
+    from console.rehearsal import of_a_rehearsal
+
+    return of_a_rehearsal(log)
 
 
 class _Shown:
@@ -214,7 +230,11 @@ class _Run:
         self._over = True
         self._ends.give(step, self._monitor, self._place())
         self._look()
-        if isinstance(self._log, RecordingLog):
+        if self._log.is_recording:
+            from console.verify import damage_lines
+            from ingest.recording_log import RecordingLog
+
+            assert isinstance(self._log, RecordingLog)
             self._log.counts.notes += damage_lines(self._log.damage)
 
     def write(self, *, complete: bool, reference: str | None) -> None:

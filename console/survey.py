@@ -15,14 +15,17 @@ from functools import partial
 from pathlib import Path
 from typing import Any, Final
 
+import pyarrow as pa
+
+from console import survey_part
 from console.results import dump
 from console.stopping import Stopping
 from console.survey_job import Job, Outcome, Print, Task, fingerprint, survey_log
-from console.survey_part import PARTS, Part, Parts, key_of, write_whole
-from console.survey_pool import Pool, WorkerLostError
+from console.survey_part import PARTS, WRITING, Gist, Part, Parts, key_of, write_whole
+from console.survey_pool import Pool, SurveyError, WorkerLostError
 from console.survey_reference import REFERENCES, Group, Stint, groups_of, settle, write_reference
 from console.survey_scatter import scatter_lines
-from console.survey_table import PROVENANCE, Row, flat, write_table
+from console.survey_table import PROVENANCE, Row, write_table
 from ingest.errors import ResultsError
 from ingest.text import clean
 
@@ -56,6 +59,7 @@ class _Log:
     job: Job
     print: Print | None = None
     key: str = ""
+    gist: Gist | None = None
     state: str = "not reached"
     fault: str = ""
 
@@ -110,7 +114,7 @@ def survey(jobs: list[Job], directory: Path, pool: Pool, voice: Voice) -> int:
             voice.say("interrupted before anything was computed")
             return signal
         signal = _compute(season, pool, stopping)
-        there = [log for log in season.logs if log.state == "done"]
+        there = [(log, log.gist) for log in season.logs if log.gist is not None]
         _write_tables(directory, season, there)
         if signal:
             voice.say(f"interrupted: {len(there)} of {len(jobs)} logs are done; the same command goes on from there")
@@ -129,6 +133,10 @@ def _prepare(directory: Path, parts: Parts) -> None:
         if directory.exists() and not ours and any(directory.iterdir()):
             raise ResultsError(f"{shown}: holds other things; name a new directory, or that of an earlier survey")
         parts.make()
+        # What a killed run left half written.
+        for pattern in (*(name + ".*" for name in (LAPS, ALERTS, LOGS, SCATTER)), f"{REFERENCES}/*/*.*"):
+            for torn in directory.glob(pattern + WRITING):
+                torn.unlink(missing_ok=True)
     except (OSError, ValueError) as error:
         reason = error.strerror if isinstance(error, OSError) else "no file can have such a name"
         raise ResultsError(f"{shown}: can't be used: {clean(reason or error)}") from None
@@ -147,8 +155,8 @@ def _fingerprints(season: _Season, pool: Pool, stopping: Stopping) -> int:
     return 0
 
 
-def _to_do(season: _Season) -> list[_Log]:
-    """Logs to compute: not those that can't be read, are done, or are another one's double."""
+def _to_do(season: _Season, doubles: list[tuple[_Log, _Log]]) -> list[_Log]:
+    """Logs to compute: not those that can't be read, are done, or are another one's double, which go to `doubles`."""
     first: dict[str, _Log] = {}
     chosen = []
     for log in season.logs:
@@ -159,10 +167,12 @@ def _to_do(season: _Season) -> list[_Log]:
             continue
         log.key = key_of(log.print.sha256, log.job.sheet, log.job.version)
         if log.key in first:
-            season.tell(log, "double", f"the same log as {first[log.key].job.shown}, counted once")
+            doubles.append((log, first[log.key]))
             continue
         first[log.key] = log
-        if season.parts.has(log.key):
+        part = season.parts.read(log.key)
+        if part is not None:
+            log.gist = part.gist
             season.tell(log, "done", "done before")
         else:
             chosen.append(log)
@@ -171,7 +181,26 @@ def _to_do(season: _Season) -> list[_Log]:
 
 def _compute(season: _Season, pool: Pool, stopping: Stopping) -> int:
     """Compute what is not there yet; returns the exit code of an interruption, else 0."""
-    chosen = _to_do(season)
+    doubles: list[tuple[_Log, _Log]] = []
+    chosen = _to_do(season, doubles)
+    while True:
+        signal = _compute_these(chosen, season, pool, stopping)
+        # One content under two names may be readable under one of them only.
+        others, chosen, again = doubles, [], {}
+        doubles = []
+        for log, first in others:
+            if first.state == "fault" and log.key not in again:
+                again[log.key] = log
+                chosen.append(log)
+            elif log.key in again:
+                doubles.append((log, again[log.key]))
+            elif first.state == "done":
+                season.tell(log, "double", f"the same log as {first.job.shown}, counted once")
+        if signal or not chosen:
+            return signal
+
+
+def _compute_these(chosen: list[_Log], season: _Season, pool: Pool, stopping: Stopping) -> int:
     tasks = [Task(log.job, log.print) for log in chosen if log.print is not None]
     for come in pool.run(survey_log, tasks):
         if come is not None:
@@ -184,24 +213,41 @@ def _compute(season: _Season, pool: Pool, stopping: Stopping) -> int:
             if outcome.fault:
                 season.tell(log, "fault", "", outcome.fault)
             else:
-                season.parts.write(log.key, outcome.part)
-                season.tell(log, "done", f"{outcome.laps} laps, {outcome.alerts} changes of alerts")
+                _keep(log, outcome.part, season)
         if stopping.wanted:
             return stopping.exit_code
     return 0
 
 
-def _write_tables(directory: Path, season: _Season, there: list[_Log]) -> None:
-    def rows(records: Callable[[Part], Iterable[dict[str, Any]]]) -> Iterator[list[Row]]:
-        for log, part in zip(there, season.parts.each(log.key for log in there), strict=True):
-            summary = part.summary
-            before = _provenance(log) | {"rehearsal": summary["rehearsal"], "car": summary["car"]}
-            yield [before | flat(record) for record in records(part)]
+def _keep(log: _Log, content: bytes, season: _Season) -> None:
+    part = Part.unpacked(content)
+    if part is None:
+        raise SurveyError(f"{log.job.shown}: what it gave was damaged on the way; run the survey again")
+    season.parts.write(log.key, content)
+    log.gist = part.gist
+    season.tell(log, "done", f"{log.gist.laps} laps, {log.gist.alerts} changes of alerts")
 
-    write_table(directory / LAPS, partial(rows, lambda part: part.laps), (*PROVENANCE, *_COLUMNS[LAPS]))
-    write_table(directory / ALERTS, partial(rows, lambda part: part.alerts), (*PROVENANCE, *_COLUMNS[ALERTS]))
+
+def _write_tables(directory: Path, season: _Season, there: list[tuple[_Log, Gist]]) -> None:
+    def rows(name: str) -> Iterator[tuple[Row, pa.Table]]:
+        for log, gist in there:
+            before = _provenance(log) | {"rehearsal": gist.rehearsal, "car": gist.car}
+            yield before, season.parts.there(log.key).table(name)
+
+    laps = [gist.lap_columns for _, gist in there]
+    write_table(directory / LAPS, rows(survey_part.LAPS), _columns(LAPS, laps))
+    alerts = [gist.alert_columns for _, gist in there]
+    write_table(directory / ALERTS, rows(survey_part.ALERTS), _columns(ALERTS, alerts))
     lines = [dump(_provenance(log) | {"state": log.state, "fault": log.fault or None}) for log in season.logs]
     write_whole(directory / LOGS, "".join(line + "\n" for line in lines))
+
+
+def _columns(table: str, logs: Iterable[tuple[str, ...]]) -> list[str]:
+    """Names of a table's columns: those that it always has, then others as they first appear."""
+    found = dict.fromkeys((*PROVENANCE, *_COLUMNS[table]))
+    for names in dict.fromkeys(logs):
+        found.update(dict.fromkeys(names))
+    return list(found)
 
 
 def _provenance(log: _Log) -> Row:
@@ -220,10 +266,10 @@ def _provenance(log: _Log) -> Row:
     }
 
 
-def _write_references(directory: Path, season: _Season, there: list[_Log]) -> None:
+def _write_references(directory: Path, season: _Season, there: list[tuple[_Log, Gist]]) -> None:
     stints = [
-        Stint(log.job.shown, log.job.sheet, log.print.sha256, partial(_read, season.parts, log.key))
-        for log in there
+        Stint(log.job.shown, log.job.sheet, log.print.sha256, gist, partial(season.parts.there, log.key))
+        for log, gist in there
         if log.print is not None
     ]
     found = []
@@ -231,7 +277,7 @@ def _write_references(directory: Path, season: _Season, there: list[_Log]) -> No
         settle(group)
         for note in group.notes:
             season.voice.say(note)
-        version = there[0].job.version
+        version = there[0][0].job.version
         place = write_reference(directory / REFERENCES, group, version)
         record = group.scatter.record()
         if group.scatter.laps:
@@ -242,10 +288,6 @@ def _write_references(directory: Path, season: _Season, there: list[_Log]) -> No
         found.append(_described(group, place) | record)
     content = {"format": "damperwatch scatter", "format_version": _FORMAT_VERSION, "groups": found}
     write_whole(directory / SCATTER, dump(content, indent=1) + "\n")
-
-
-def _read(parts: Parts, key: str) -> Part:
-    return next(parts.each([key]))
 
 
 def _reference_line(group: Group, place: Path) -> str:

@@ -8,10 +8,9 @@ and what its laps came to, no more; writes nothing.
 from __future__ import annotations
 
 import hashlib
-import json
 import os
 import stat
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
@@ -20,8 +19,8 @@ from console.describe import Context, describe_lap, describe_stint, describe_tra
 from console.outlet import Place
 from console.pace import Clock
 from console.replay import ReplayOptions, replay
-from console.results import dump
-from console.survey_part import Part, row_of
+from console.survey_part import Part
+from console.survey_stint import StintRecords
 from dsp.position_scales import PositionScales, Stretch
 from ingest.errors import DamperwatchError, LogError
 from ingest.log_counts import LogCounts
@@ -65,8 +64,6 @@ class Outcome:
     """What one log gave: the bytes of its part file, or the `fault`; `signal` when a person ended it."""
 
     part: bytes = b""
-    laps: int = 0
-    alerts: int = 0
     fault: str = ""
     signal: int = 0
 
@@ -105,7 +102,7 @@ def fingerprint(job: Job) -> Print:
 
 def survey_log(task: Task) -> Outcome:
     """Run the chain over one log."""
-    job, collected = task.job, _Collector()
+    job, collected = task.job, _Collector(task.job.sheet)
     try:
         code = replay(job.path, job.sheet, collected, ReplayOptions(), Clock())
         if code > _SIGNALLED:
@@ -113,7 +110,7 @@ def survey_log(task: Task) -> Outcome:
         state = os.stat(job.path)
         if (state.st_size, state.st_mtime_ns) != (task.print.size_bytes, task.print.changed_ns):
             return Outcome(fault=f"{job.shown}: was changed while it was read; run the survey again when it is whole")
-        part = collected.part(job)
+        packed = collected.part(job).packed()
     except DamperwatchError as error:
         # One line a log: a whole sheet's worth of missing columns is for the replay of that one.
         return Outcome(fault=clean(_named(job, str(error).splitlines()[0]), _LONGEST_FAULT))
@@ -121,7 +118,7 @@ def survey_log(task: Task) -> Outcome:
         return Outcome(fault=f"{job.shown}: can't be read: {clean(error.strerror or error)}")
     except Exception as error:  # a bug of ours, or no memory: one log must not end a season
         return Outcome(fault=f"{job.shown}: can't be surveyed ({type(error).__name__}); replay tells more")
-    return Outcome(part.packed(), len(part.laps), len(part.alerts))
+    return Outcome(packed)
 
 
 def _named(job: Job, text: str) -> str:
@@ -129,19 +126,17 @@ def _named(job: Job, text: str) -> str:
     return text if text.startswith(job.shown) else f"{job.shown}: {text}"
 
 
-@dataclass
 class _Collector:
     """An outlet that shows nothing and keeps what the results of a replay hold, and the stretches of each lap."""
 
-    laps: list[dict[str, Any]] = field(default_factory=list)
-    alerts: list[dict[str, Any]] = field(default_factory=list)
-    summary: dict[str, Any] = field(default_factory=dict)
-    _stretches: list[Stretch] = field(default_factory=list)
-    _scales: PositionScales = field(default_factory=PositionScales)
-    _name: str = ""
+    def __init__(self, sheet: Sheet) -> None:
+        self._records = StintRecords(sheet.alerts.drift.warm_up_laps)
+        self._summary: dict[str, Any] = {}
+        self._stretches: list[Stretch] = []
+        self._scales = PositionScales()
 
-    def begin(self, monitor: Monitor, place: Place) -> None:  # noqa: ARG002
-        self._name = place.source
+    def begin(self, monitor: Monitor, place: Place) -> None:
+        """Nothing is shown."""
 
     def step(self, monitor: Monitor, step: Step, place: Place) -> None:  # noqa: ARG002
         for frame in step.frames:
@@ -149,25 +144,20 @@ class _Collector:
             self._stretches += self._scales.process(frame.car, starts, last=frame.last)
         if step.laps or step.transitions:
             context = Context.of(monitor)
-            self.laps += [_plain(describe_lap(lap, context)) for lap in step.laps]
-            self.alerts += [_plain(describe_transition(transition)) for transition in step.transitions]
+            for lap in step.laps:
+                self._records.lap(describe_lap(lap, context))
+            for transition in step.transitions:
+                self._records.alert(describe_transition(transition))
 
     def end(self, monitor: Monitor, counts: LogCounts, *, complete: bool) -> None:
         # Its source is the log's row in the table: the part is the same whatever the log's name.
-        record = describe_stint(monitor, counts, source="", complete=complete, version="", reference=None)
-        self.summary = _plain(record)
+        self._summary = describe_stint(monitor, counts, source="", complete=complete, version="", reference=None)
 
     def close(self) -> None:
         """Nothing was taken."""
 
     def part(self, job: Job) -> Part:
         """What the log gave."""
-        if not self.summary:
+        if not self._summary:
             raise LogError(f"{job.shown}: gave nothing")
-        return Part(self.laps, self.alerts, self.summary, [row_of(one) for one in self._stretches])
-
-
-def _plain(record: dict[str, Any]) -> dict[str, Any]:
-    """As it stands in the results of a replay: what is unknown is None."""
-    plain: dict[str, Any] = json.loads(dump(record))
-    return plain
+        return self._records.part(self._summary, self._stretches)

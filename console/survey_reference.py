@@ -16,7 +16,7 @@ import hashlib
 import json
 import math
 import re
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable
 from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -27,15 +27,14 @@ import numpy as np
 from alerts.drift_reference import DriftReference
 from console.drift_file import DRIFT_REFERENCE, save_drift_reference
 from console.results import SUMMARY, dump
-from console.survey_part import Part, write_whole
-from console.survey_scatter import Lap, Scatter
+from console.survey_part import Gist, Part, write_whole
+from console.survey_scatter import Scatter
 from ingest.chunk import Floats
 from ingest.errors import ResultsError
 from ingest.sheet import Sheet
 from ingest.text import clean
 
 REFERENCES: Final = "references"
-_UNCLEAN: Final = {"sensor": "a sensor alarm", "asymmetry": "an alarm of left against right", "drift": "a drift alarm"}
 # As the drift file's: the charts' limits are calibrated from so many laps on.
 _FEWEST_LAPS: Final = 4
 _AVERAGED: Final = ("left_faster_percent", "distance", "left_mm_s", "right_mm_s", "left_travel_mm", "right_travel_mm")
@@ -43,11 +42,12 @@ _AVERAGED: Final = ("left_faster_percent", "distance", "left_mm_s", "right_mm_s"
 
 @dataclass(frozen=True)
 class Stint:
-    """One surveyed log: its name for people, its sheet, and how to read its part."""
+    """One surveyed log: its name for people, its sheet, the gist of its part, and how to read all of it."""
 
     shown: str
     sheet: Sheet
     log_sha256: str
+    gist: Gist
     read: Callable[[], Part]
 
 
@@ -80,52 +80,28 @@ def groups_of(stints: Iterable[Stint]) -> list[Group]:
     return list(found.values())
 
 
-def why_not_clean(part: Part) -> str:
-    """Why a stint can't be a reference, in words; empty when it can."""
-    summary = part.summary
-    if not summary["complete"]:
-        return "it is not complete"
-    if summary["rehearsal"]:
-        return "it is a rehearsal"
-    kinds = [one["kind"] for one in part.alerts if one["change"] == "occurs" and one["kind"] in _UNCLEAN]
-    return f"it had {_UNCLEAN[kinds[0]]}" if kinds else ""
-
-
-def clean_laps(part: Part, warm_up_laps: int) -> Iterator[Lap]:
-    """Stretches of each clean lap, in order."""
-    timed = [lap for lap in part.laps if lap["kind"] == "timed"][warm_up_laps:]
-    wanted = {lap["index"] for lap in timed if not lap["samples_lost"]}
-    laps: dict[int, Lap] = {index: [] for index in sorted(wanted)}
-    for one in part.stretches():
-        if one.lap in wanted:
-            laps[one.lap].append(one)
-    yield from laps.values()
-
-
 def settle(group: Group) -> None:
-    """Find a group's scatter and its reference; a stint is in memory only while it is looked at."""
-    warm_up = group.sheet.alerts.drift.warm_up_laps
+    """Find a group's scatter and its reference; a stint's stretches are in memory only while they are looked at."""
     clean_ones: list[tuple[Stint, int]] = []
     for stint in group.stints:
-        part = stint.read()
-        why = why_not_clean(part)
-        laps = 0 if why else group.scatter.take(clean_laps(part, warm_up))
+        laps = 0 if stint.gist.unclean else group.scatter.take(stint.gist.own)
         if laps:
             clean_ones.append((stint, laps))
         else:
-            group.notes.append(f"{stint.shown}: left out of the reference: {why or 'it has no clean lap'}")
+            why = stint.gist.unclean or "it has no clean lap"
+            group.notes.append(f"{stint.shown}: left out of the reference: {why}")
     # The longest begins: its pace is that by which the others' laps are taken or not.
     pooled = DriftReference()
     for stint, laps in sorted(clean_ones, key=lambda one: -one[1]):
         before = pooled.laps
-        for lap in clean_laps(stint.read(), warm_up):
+        for lap in stint.read().laps_of_stretches():
             pooled.admit(lap)
         if pooled.laps > before:
             group.used.append((stint, pooled.laps - before))
         else:
             group.notes.append(f"{stint.shown}: left out of the reference: its {laps} laps are of another pace")
     for stint, _ in group.used:
-        group.scatter.place(clean_laps(stint.read(), warm_up), pooled)
+        group.scatter.place(stint.read().laps_of_stretches(), pooled)
     if pooled.laps >= _FEWEST_LAPS:
         settings = group.sheet.alerts.drift
         group.reference, group.as_good_as_laps = weighed(pooled, group.scatter, settings.reference_laps)
@@ -186,15 +162,14 @@ def write_reference(directory: Path, group: Group, version: str) -> Path | None:
             with suppress(OSError):
                 (place / name).unlink(missing_ok=True)
         return None
-    summaries = [(stint.read().summary, laps) for stint, laps in group.used]
-    total = sum(laps for _, laps in summaries)
-    base = dict(summaries[0][0])
+    total = sum(laps for _, laps in group.used)
+    base = group.used[0][0].read().summary
     base |= {
-        "source": f"survey of {len(summaries)} stints",
+        "source": f"survey of {len(group.used)} stints",
         "program_version": version,
         "sheet_sha256": group.used[0][0].sheet.digest,
         "laps_timed": total,
-        "asymmetry": _averaged([(summary["asymmetry"], laps) for summary, laps in summaries]),
+        "asymmetry": _averaged([(stint.gist.asymmetry, laps) for stint, laps in group.used]),
         "survey": {
             "stints": [{"log_sha256": stint.log_sha256, "laps": laps} for stint, laps in group.used],
             "laps": total,

@@ -41,7 +41,7 @@ class Spread:
 class Scatter:
     """Sums over the stints of one car, circuit and set-up.
 
-    `take` adds a stint by itself; `place` holds its laps against what all share, for what differs between stints.
+    `take` adds a stint's own scatter; `place` holds its laps against what all share, for what differs between stints.
     """
 
     stints: int = 0
@@ -53,30 +53,31 @@ class Scatter:
     prior_scale: float = 1.0
     _levels: list[Floats] = field(default_factory=list)
 
-    def take(self, laps: Iterable[Lap]) -> int:
-        """Add a stint's laps, each against those before it, as the alarm does; return how many could be used."""
-        own = DriftReference()
-        for lap in laps:
-            own.admit(lap)
-        plain = own.to_plain()
-        self.stints += own.laps > 0
-        self.laps += own.laps
-        self.lap_squares = self.lap_squares + np.array(plain["lap_squares"])
-        self.lap_degrees += plain["lap_degrees"]
-        self.stretch_squares = self.stretch_squares + np.array(plain["pooled_squares"])
-        self.stretch_degrees += plain["pooled_degrees"]
-        self.prior_scale = plain["prior_scale"] if own.laps else self.prior_scale
-        return own.laps
+    def take(self, own: dict[str, Any]) -> int:
+        """Add a stint's own scatter, as of `own_scatter`; return how many of its laps could be used."""
+        if not own:
+            return 0
+        self.stints += 1
+        self.laps += own["laps"]
+        self.lap_squares = self.lap_squares + np.array(own["lap_squares"])
+        self.lap_degrees += own["lap_degrees"]
+        self.stretch_squares = self.stretch_squares + np.array(own["pooled_squares"])
+        self.stretch_degrees += own["pooled_degrees"]
+        self.prior_scale = own["prior_scale"]
+        return int(own["laps"])
 
     def place(self, laps: Iterable[Lap], common: DriftReference) -> None:
         """Add where a stint's laps lie against what all stints share."""
-        levels = []
-        for lap in laps:
-            if not lap:
-                continue
-            looks, _ = common.look(lap)
-            if len(looks) and len(looks) >= LEAST_OF_LAP * common.places:
-                levels.append(looks.modes.mean(axis=0))
+        stretches = [one for lap in laps for one in lap]
+        if not stretches:
+            return
+        looks, _ = common.look(stretches)
+        begins = np.flatnonzero(np.diff(looks.lap, prepend=-1))
+        levels = [
+            modes.mean(axis=0)
+            for modes in np.split(looks.modes, begins[1:])
+            if len(modes) and len(modes) >= LEAST_OF_LAP * common.places
+        ]
         if levels:
             self._levels.append(np.array(levels))
 
@@ -125,6 +126,19 @@ class Scatter:
                 **{mode: _percents(one) for mode, one in zip(MODES, self.between(), strict=True)},
             },
         }
+
+
+def own_scatter(laps: Iterable[Lap]) -> dict[str, Any]:
+    """How much a stint's laps differ, each against those before it, as the alarm sees them; empty when none counts.
+
+    Sums, as in `DriftReference.to_plain`, without what belongs to single places on the lap.
+    """
+    own = DriftReference()
+    for lap in laps:
+        own.admit(lap)
+    plain = own.to_plain() if own.laps else {}
+    plain.pop("places", None)
+    return plain
 
 
 def spread(squares: float, degrees: int) -> Spread:

@@ -6,22 +6,19 @@ line. "No alerts" is said only of a monitor that was heard just now. Pure.
 
 from __future__ import annotations
 
+from functools import partial
+
 from rich.cells import cell_len
-from rich.style import Style
 from rich.text import Text
 
-from console.big_letters import ROWS, big_lines
 from console.board import Board
-from console.board_alerts import CAUTION
 from console.board_page import HINT_HEIGHT, foot_lines
 from console.controls import Controls, Item
 from console.key_help import help_page
 from console.lines import kind_name
-from console.paint import DOUBT, PRIORITY, REVERSE, STRONG, Glyphs, block, clock, fit_name, pieces, safe, wrap
-from console.wall_book import WallAlarm, WallBook, WallHidden
-
-_LARGE_HEIGHT = 30  # below, lines of plain letters say more
-_UNDERLINED = STRONG + Style(underline=True)
+from console.paint import DOUBT, STRONG, Glyphs, block, fit_name, pieces, safe, wrap
+from console.wall_book import WallBook
+from console.wall_pieces import caution, entry, heading, hidden, hidden_words, large, window
 
 
 def wall_items(book: WallBook) -> list[Item]:
@@ -84,79 +81,35 @@ def _head(book: WallBook, now: float, width: int, glyphs: Glyphs) -> Text:
 
 def _large(book: WallBook, width: int, height: int, glyphs: Glyphs) -> list[Text]:
     """The first alert in large letters, unacknowledged ones before others; nothing where they have no room."""
-    if height < _LARGE_HEIGHT or not book.alarms:
+    if not book.alarms:
         return []
     alarm = next((one for one in book.alarms if not one.acknowledged), book.alarms[0])
-    style = PRIORITY.get(alarm.priority, STRONG)
-    for scale in (3, 2, 1):
-        drawn = big_lines(alarm.name, width, glyphs.full, scale)
-        if drawn and len(drawn) * (ROWS * scale + 1) <= height // 3:
-            return [line for rows in drawn for line in (*(pieces((row, style)) for row in rows), pieces())]
-    return []
+    return large([alarm.name], alarm.priority, width, height, glyphs)
 
 
 def _ends(book: WallBook, chosen: Item | None, width: int, glyphs: Glyphs) -> list[Text]:
     """The caution, what is kept quiet, and what was left out."""
-    ends = []
-    if any(alarm.caution for alarm in book.alarms):
-        ends += [pieces((line, REVERSE)) for line in wrap(CAUTION, width, glyphs)]
-    kept = [one for one in book.hidden if chosen is None or (one.kind, one.where) != chosen.key]
-    for one in book.hidden:
-        if one not in kept:
-            words = f"> {_hidden_words(one, glyphs)}"
-            ends += [pieces((line, _UNDERLINED)) for line in wrap(words, width, glyphs, 0, 2)]
-    ends += _listed(kept, width, glyphs)
+    ends = caution(width, glyphs) if any(alarm.caution for alarm in book.alarms) else []
+    key = None if chosen is None else chosen.key
+    selected = next((hidden_words(one, glyphs) for one in book.hidden if (one.kind, one.where) == key), "")
+    others = [partial(hidden_words, one, glyphs) for one in book.hidden if (one.kind, one.where) != key]
+    ends += hidden(others, selected, width, glyphs)
     if book.left_out:
         ends.append(pieces((f"and {book.left_out} more that were left out", STRONG)))
     return ends
 
 
-def _listed(which: list[WallHidden], width: int, glyphs: Glyphs) -> list[Text]:
-    """What is kept quiet, in one or two lines, then counted."""
-    words = [_hidden_words(one, glyphs) for one in which]
-    for kept in range(len(words), -1, -1):
-        more = len(words) - kept
-        tail = f" and {more} more" if more and kept else ""
-        line = f"hidden: {', '.join(words[:kept])}{tail}" if kept else f"hidden: {more} alarms"
-        lines = wrap(line, width, glyphs)
-        if words and (len(lines) <= 2 or not kept):
-            return [pieces(one) for one in lines]
-    return []
-
-
-def _hidden_words(one: WallHidden, glyphs: Glyphs) -> str:
-    until = "" if one.until_s is None else f" until {clock(one.until_s, glyphs)}"
-    by = f" by {one.who}" if one.who else ""
-    return safe(f"{one.name} ({one.why}{until}{by})", glyphs)
-
-
 def _body(book: WallBook, chosen: Item | None, width: int, room: int, glyphs: Glyphs) -> list[Text]:
     """The alerts from the first one on, or from as far down as the selected one needs to be seen."""
-    place = next((n for n, a in enumerate(book.alarms) if chosen is not None and (a.kind, a.where) == chosen.key), 0)
-    for start in range(place + 1):
-        before = [pieces((f"{start} before", STRONG))] if start and room > 1 else []
-        body, shown = _entries(book.alarms[start:], chosen, width, room - len(before), glyphs)
-        if start + shown > place:
-            return [*before, *body]
-    return _entry(book.alarms[place], chosen, width, glyphs)[:room]
-
-
-def _entries(
-    alarms: tuple[WallAlarm, ...], chosen: Item | None, width: int, room: int, glyphs: Glyphs
-) -> tuple[list[Text], int]:
-    """As many alerts as fit, with a count of the rest; and how many."""
-    body: list[Text] = []
-    for number, alarm in enumerate(alarms):
-        entry = _entry(alarm, chosen, width, glyphs)
-        left = len(alarms) - number
-        if len(body) + len(entry) > room - (left > 1):
-            entry = _heading(alarm, chosen, width, glyphs)
-        if len(body) + len(entry) > room - (left > 1):
-            if body or left > 1:
-                return [*body, pieces((f"and {left} more", STRONG))], number
-            return entry[:room], number + 1
-        body += entry
-    return body, len(alarms)
+    alarms = book.alarms
+    place = next((n for n, a in enumerate(alarms) if chosen is not None and (a.kind, a.where) == chosen.key), -1)
+    return window(
+        len(alarms),
+        max(0, place),
+        lambda n: entry(alarms[n], n == place, width, glyphs),
+        lambda n: heading(alarms[n], n == place, width, glyphs),
+        room,
+    )
 
 
 def _nothing(book: WallBook, trouble: str) -> str:
@@ -164,27 +117,3 @@ def _nothing(book: WallBook, trouble: str) -> str:
     if trouble or not book.quiet:
         return "it is not known what stands"
     return f"no alerts; {book.learning} still learning" if book.learning else "no alerts"
-
-
-def _heading(alarm: WallAlarm, chosen: Item | None, width: int, glyphs: Glyphs) -> list[Text]:
-    selected = chosen is not None and chosen.key == (alarm.kind, alarm.where)
-    style = PRIORITY.get(alarm.priority, STRONG) + (STRONG if alarm.acknowledged else REVERSE)
-    told = "NOT ACKNOWLEDGED"
-    if alarm.acknowledged:
-        told = f"acknowledged by {alarm.who}" if alarm.who else "acknowledged"
-    elif alarm.state.startswith(("returned", "latched")):
-        told = "ENDED, NOT ACKNOWLEDGED"
-    lap = f"lap {alarm.since_lap}, " if alarm.since_lap else ""
-    since = f" since {lap}{clock(alarm.since_s, glyphs)}" if alarm.since_s is not None else ""
-    if alarm.since_s is not None and alarm.since_s < 0.0:  # a journal brought it over from the run before
-        since = " since before this run"
-    head = safe(f"{alarm.priority.upper()} {alarm.name}: {told}{since}", glyphs)
-    mark = "> " if selected else ""
-    lines = wrap(head, width - len(mark), glyphs)
-    return [pieces(((mark if not n else " " * len(mark)), STRONG), (line, style)) for n, line in enumerate(lines)]
-
-
-def _entry(alarm: WallAlarm, chosen: Item | None, width: int, glyphs: Glyphs) -> list[Text]:
-    words = f"{alarm.sentence}. Check first: {alarm.check_first}" if alarm.check_first else alarm.sentence
-    said = wrap(safe(words, glyphs, 800), width, glyphs, 2, 2)
-    return [*_heading(alarm, chosen, width, glyphs), *(pieces(line) for line in said), pieces()]

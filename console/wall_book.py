@@ -13,9 +13,11 @@ from dataclasses import dataclass
 from typing import Any
 
 from console.lines import kind_name
+from ingest.rehearsal_mark import MARK
 from ingest.text import clean
 
 _MOST_BYTES = 100_000
+_MOST_COUNTED = 9999  # alarms, and more than any sheet makes: a longer number would push words off the screen
 _SILENT_S = 3.0  # three heartbeats
 _STALE_S = 2.0  # as on the board
 _BEHIND_S = 2.0
@@ -64,12 +66,15 @@ class WallBook:
     """Follows one monitor. `now` is monotonic seconds everywhere."""
 
     def __init__(self, now: float) -> None:
+        # `onsets`: when each alarm that stands came up, by the car's own time, on the clock of `now`; -inf: not known.
         self.alarms: tuple[WallAlarm, ...] = ()
         self.hidden: tuple[WallHidden, ...] = ()
         self.left_out = 0
         self.learning = 0
         self.car = ""
         self.refused = 0
+        self.known = False  # whether anything of a monitor ever came
+        self.onsets: dict[tuple[str, str], float] = {}
         self._begun = now
         self._broker_lost: float | None = now
         self._has_state = False
@@ -100,6 +105,7 @@ class WallBook:
             if record["format"] != f"damperwatch {name}":
                 record = None
             readers[name](record, now)
+            self.known = True
         except (ValueError, KeyError, TypeError, AttributeError, RecursionError, OverflowError):
             self.refused += 1
 
@@ -127,6 +133,16 @@ class WallBook:
     def deaf(self, now: float) -> bool:
         """Whether it is known that no monitor would hear a command: it has stopped, or has fallen silent."""
         return self._stopped is not None if self._heard is None else now - self._heard > _SILENT_S
+
+    @property
+    def stopped(self) -> str | None:
+        """Why the monitor has stopped; None when that is not known of it."""
+        return self._stopped[1] if self._stopped is not None and self._heard is None else None
+
+    @property
+    def rehearsal(self) -> bool:
+        """Whether the newest state is of a rehearsal, and not of the car."""
+        return self.car.startswith(MARK)
 
     @property
     def run(self) -> str:
@@ -162,12 +178,28 @@ class WallBook:
         sequence, run = int(record["sequence"]), clean(record["run"], 60)
         alarms = tuple(_alarm(entry) for entry in record["alarms"])
         hidden = tuple(_hidden(entry) for entry in record["hidden"])
-        left_out, learning = int(record["left_out"]), int(record["learning"])
+        left_out, learning = (max(0, min(int(record[name]), _MOST_COUNTED)) for name in ("left_out", "learning"))
         if run == self._run and sequence < self._sequence:
             return  # an older one that came late
+        self.onsets = self._onsets(alarms, run, record.get("time_s"), now)
         self.alarms, self.hidden, self.left_out, self.learning = alarms, hidden, left_out, learning
         self.car, self._run, self._sequence, self._has_state = clean(record["car"], 60), run, sequence, True
         self._follow(now)
+
+    def _onsets(
+        self, alarms: tuple[WallAlarm, ...], run: str, time_s: object, now: float
+    ) -> dict[tuple[str, str], float]:
+        """When each came up; one that has stood since the state before keeps its time, so that no order flickers."""
+        before = {(a.kind, a.where): a.since_s for a in self.alarms} if run == self._run else {}
+        onsets = {}
+        for alarm in alarms:
+            key = (alarm.kind, alarm.where)
+            age_s = math.nan
+            if isinstance(time_s, int | float) and alarm.since_s is not None:
+                age_s = float(time_s) - alarm.since_s
+            onset = now - max(0.0, age_s) if math.isfinite(age_s) else -math.inf
+            onsets[key] = self.onsets[key] if key in before and before[key] == alarm.since_s else onset
+        return onsets
 
     def _heartbeat(self, record: dict[str, Any], now: float) -> None:
         age = None if record["sample_age_s"] is None else float(record["sample_age_s"])

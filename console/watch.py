@@ -14,7 +14,7 @@ from console.outlet import Outlet
 from console.reference import load_reference
 from console.stopping import Stopping
 from ingest.errors import SheetError
-from ingest.plan import marked
+from ingest.rehearsal_mark import marked
 from ingest.sheet import Sheet
 
 __all__ = ["MakeLink", "WatchOptions", "link_name", "make_link", "watch"]

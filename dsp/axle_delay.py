@@ -13,11 +13,9 @@ from collections import deque
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.fft import irfft, rfft
-from scipy.signal.windows import hann
 
 from dsp.frame import CarBlock
-from dsp.segments import Segments, power_of_two_rows
+from dsp.segments import Segments, hann_window, power_of_two_rows
 from ingest.chunk import CORNERS, Floats
 from ingest.sheet import Sheet
 
@@ -34,8 +32,8 @@ _FADE_HZ = (2.0, 52.0)
 _FROM, _TO, _STEP = -1.5, 4.0, 0.04
 _STILL = 1e-6  # mm/s: what rounding leaves of a wheel that does not move
 _GROUP_WINDOWS = 8
-# When thinned: after so many windows of steady speed, one in four tells what changes.
-_PLENTY, _THIN = 48, 4
+# When thinned: after so many windows of steady speed, one in eight tells what changes.
+_PLENTY, _THIN = 32, 8
 _GROUPS_KEPT = 128  # the newest, for the spread
 _LEAST_WINDOWS = 16
 # Standard errors that a correlation has to stand above 0: of some hundred distances of pure noise the highest
@@ -154,7 +152,7 @@ class AxleDelayWatch:
         self._sums = _PairSums(len(steps))
         self._segments = Segments(5, self.rows, self.rows)
         self._rate_hz = rate_hz
-        self._taper = np.asarray(hann(self.rows, sym=False), dtype=np.float64)
+        self._taper = hann_window(self.rows)
         hertz = np.arange(self.rows + 1, dtype=np.float64) * (rate_hz / (2 * self.rows))
         rising = np.clip((hertz - _FADE_HZ[0]) / (_BAND_HZ[0] - _FADE_HZ[0]), 0.0, 1.0)
         falling = np.clip((_FADE_HZ[1] - hertz) / (_FADE_HZ[1] - _BAND_HZ[1]), 0.0, 1.0)
@@ -191,10 +189,10 @@ class AxleDelayWatch:
         wheels[unknown] = 0.0
         wheels *= self._taper
         # Twice the length with zeros, so that the end of a window does not meet its own beginning.
-        lines = rfft(wheels, 2 * self.rows, axis=1)[:, : len(self._weights)] * self._weights
+        lines = np.fft.rfft(wheels, 2 * self.rows, axis=1)[:, : len(self._weights)] * self._weights
         size = np.sqrt(np.add.reduce(lines.real**2 + lines.imag**2, axis=1))
         moves = ((size > _STILL) & ~unknown).tolist()
-        circular = irfft(lines[_FRONTS].conj() * lines[_REARS], 2 * self.rows, axis=1)
+        circular = np.fft.irfft(lines[_FRONTS].conj() * lines[_REARS], 2 * self.rows, axis=1)
         # A row is up to 0.3 m: between rows goes the cubic through four lags (a straight line would put every peak on a
         # row). Beyond the window there is nothing left to correlate.
         lag = np.clip(self.distance_m * (self._rate_hz / mean_m_s), 2 - self.rows, self.rows - 3)

@@ -21,6 +21,7 @@ from ingest.sheet import Sheet
 
 # Wheels move at up to 25 Hz; ten rows a period lose at most 5 % of a peak between two rows.
 _ROWS_A_SECOND = 250.0
+_SIDE = ("speed", "acceleration_longitudinal", "acceleration_lateral", "acceleration_vertical")
 _STRAIGHT, _BRAKING, _CORNERING = (REGIMES.index(name) for name in ("straight", "braking", "cornering"))
 
 
@@ -54,12 +55,12 @@ class CarStage:
         # Four constant ratios need no loop over the corners.
         self._ratios = np.array(ratios) if len(ratios) == 4 else None
         parts = [sheet.suspension(corner) for corner in CORNERS]
-        self._has_tyre = [part.tyre_rate_n_mm is not None for part in parts]
         self._tyre_n_mm = np.array([part.tyre_rate_n_mm or math.inf for part in parts])
-        self._growth_mm = [part.tyre_growth_mm_at_100_m_s for part in parts]
+        self._rigid = [number for number, part in enumerate(parts) if part.tyre_rate_n_mm is None]
+        growth = [(number, part.tyre_growth_mm_at_100_m_s) for number, part in enumerate(parts)]
+        self._growth_mm = [(number, growth_mm) for number, growth_mm in growth if growth_mm and "speed" in roles]
         # What a log never has is left out of the sums; what drops out for a moment makes them unknown.
-        roles_of = {"x": "acceleration_longitudinal", "y": "acceleration_lateral", "speed": "speed"}
-        self._absent = {name: role not in roles for name, role in roles_of.items()}
+        self._has_x, self._has_y = ("acceleration_longitudinal" in roles, "acceleration_lateral" in roles)
         self._regimes = sheet.regimes
         # Without a lap distance, speed says how far into the lap the car is; with neither, nobody knows.
         self._measures = "lap_distance" not in roles and "speed" in roles
@@ -73,17 +74,15 @@ class CarStage:
         rows = block.rows
         # Copies: what follows goes over them many times, and a channel's rows lie apart in the block.
         damper, velocity = (np.array(values[rows], order="F") for values in (trusted_mm, block.velocity_mm_s))
-        speed, a_x, a_y, a_z = (
-            self._side(block, role)
-            for role in ("speed", "acceleration_longitudinal", "acceleration_lateral", "acceleration_vertical")
-        )
+        speed, a_x, a_y, a_z = (_side(block, role, rows, len(damper)) for role in _SIDE)
         wheel, wheel_velocity = self._wheels(damper, velocity)
         forces = self.loads.process(
             damper,
             velocity,
             block.acceleration_mm_s2,
             wheel,
-            *(np.zeros(len(values)) if self._absent[role] else values for role, values in (("x", a_x), ("y", a_y))),
+            a_x if self._has_x else np.zeros(len(damper)),
+            a_y if self._has_y else np.zeros(len(damper)),
         )
         tyre = self._tyre(forces.load_n, forces.quiet_n, speed)
         return CarBlock(
@@ -104,7 +103,7 @@ class CarStage:
             acceleration_x_m_s2=a_x,
             acceleration_y_m_s2=a_y,
             acceleration_z_m_s2=a_z,
-            place_m=self._place(block, speed, lap_starts),
+            place_m=self._place(block, rows, speed, lap_starts),
             regime=self._regime(a_x, a_y),
             wheel_velocity_mm_s=wheel_velocity,
         )
@@ -119,48 +118,45 @@ class CarStage:
             wheel_velocity[:, number] = linkage.wheel_velocity(damper_mm[:, number], velocity_mm_s[:, number])
         return wheel, wheel_velocity
 
-    def _side(self, block: Aligned, role: str) -> Floats:
-        values = block.side.get(role)
-        rows = block.rows
-        if values is None:
-            return np.full(len(range(*rows.indices(len(block)))), np.nan)
-        return values[rows].copy()
-
     def _tyre(self, load_n: Floats, quiet_n: Floats, speed_m_s: Floats) -> Floats:
         """Tyre deflection beyond static; from the load without damper and inertia where velocity is unknown.
 
         Without that a single doubtful sample would blind the heights for a whole filter window.
         """
         tyre: Floats = load_n - self.loads.static_n
-        unknown = np.isnan(tyre)
-        if unknown.any():
+        if math.isnan(tyre.max(initial=0.0)):  # no sum: what a log may hold can overflow one
+            unknown = np.isnan(tyre)
             tyre[unknown] = (quiet_n - self.loads.static_n)[unknown]
         tyre /= self._tyre_n_mm
-        for number, growth_mm in enumerate(self._growth_mm):
-            if not self._has_tyre[number]:
-                tyre[:, number] = 0.0
-            if growth_mm and not self._absent["speed"]:
-                tyre[:, number] -= growth_mm * (speed_m_s / 100.0) ** 2
+        for number in self._rigid:
+            tyre[:, number] = 0.0
+        for number, growth_mm in self._growth_mm:
+            tyre[:, number] -= growth_mm * (speed_m_s / 100.0) ** 2
         return tyre
 
     def _regime(self, a_x: Floats, a_y: Floats) -> Codes:
-        braking = -a_x / self._regimes.braking_above_m_s2
-        cornering = np.abs(a_y) / self._regimes.cornering_above_m_s2
-        codes = np.where(np.maximum(braking, cornering) <= 1.0, _STRAIGHT, _BRAKING).astype(np.int8)
-        codes[(cornering > 1.0) & (cornering >= braking)] = _CORNERING
-        unknown = np.isnan(braking) | np.isnan(cornering)
-        if unknown.any():
+        braking = a_x / -self._regimes.braking_above_m_s2
+        cornering = np.abs(a_y)
+        cornering /= self._regimes.cornering_above_m_s2
+        stronger = np.maximum(braking, cornering)
+        beyond, sideways = stronger > 1.0, cornering >= braking
+        sideways &= beyond
+        # Straight, braking and cornering follow on each other in `REGIMES`, so what holds of a row is added up.
+        codes: Codes = beyond.view(np.int8)
+        codes += sideways
+        codes += _STRAIGHT
+        if math.isnan(stronger.max(initial=0.0)):
+            unknown = np.isnan(stronger)
             # One that is beyond its limit says enough, whatever the other is.
             codes[unknown] = 0
             codes[unknown & (braking > 1.0)] = _BRAKING
             codes[unknown & (cornering > 1.0)] = _CORNERING
         return codes
 
-    def _place(self, block: Aligned, speed_m_s: Floats, lap_starts: Iterable[int]) -> Floats:
+    def _place(self, block: Aligned, rows: slice, speed_m_s: Floats, lap_starts: Iterable[int]) -> Floats:
         """Distance from the lap's start: as logged, or speed added up from the last lap's start on."""
         if not self._measures:
-            return self._side(block, "lap_distance")
-        rows = block.rows
+            return _side(block, "lap_distance", rows, len(speed_m_s))
         step_s = 1.0 / self.row_rate_hz
         place = np.empty(len(speed_m_s))
         start = 0
@@ -175,3 +171,9 @@ class CarStage:
             self._driven_m = float(driven[-1])
             start = stop
         return place
+
+
+def _side(block: Aligned, role: str, rows: slice, count: int) -> Floats:
+    """A side channel at the rows, of which there are `count`; unknown where the stream has none."""
+    values = block.side.get(role)
+    return np.full(count, np.nan) if values is None else values[rows].copy()

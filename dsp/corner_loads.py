@@ -11,9 +11,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.signal import butter, lfilter, lfilter_zi
 
 from dsp.forces import DroopStopForce, ForceCurve, SpringForce, StopForce
+from dsp.high_pass import HighPass
 from dsp.kinematics import MotionRatio
 from ingest.chunk import AXLE_CORNERS, AXLES, CORNERS, Floats
 from ingest.sheet import Sheet
@@ -125,7 +125,9 @@ class CornerLoads:
             [[(sprung_n[left] + sprung_n[right]) / GRAVITY_M_S2] for left, right in AXLE_CORNERS.values()]
         )
         self._unsprung_kg = np.array([corner.unsprung_kg for corner in self._corners])
-        self._bars_n_mm = (sheet.axle.front.anti_roll_bar_n_mm, sheet.axle.rear.anti_roll_bar_n_mm)
+        bars_n_mm = np.array([[sheet.axle.front.anti_roll_bar_n_mm], [sheet.axle.rear.anti_roll_bar_n_mm]])
+        self._half_bars_n_mm = bars_n_mm / 2.0
+        self._without_bar = [number for number in range(2) if bars_n_mm[number, 0] == 0.0]
         self.static_n = np.array([corner.static_n for corner in self._corners])
         self._links = LinkLoads(sheet)
         # Damper travel at which a wheel hangs; a droop stop in the sheet says with what force instead.
@@ -134,14 +136,11 @@ class CornerLoads:
         self._full_droop_mm = np.array(
             [-np.inf if part.droop_stop else within_mm - part.travel_to_full_droop_mm for part in parts]
         )
-        frequency = min(_BODY_FROM_HZ, row_rate_hz / 4.0)
-        self._high_pass = butter(1, frequency, "high", fs=row_rate_hz)
-        self._steady = lfilter_zi(*self._high_pass)
-        self._state: list[Floats | None] = [None, None]
+        self._without_slow = HighPass(min(_BODY_FROM_HZ, row_rate_hz / 4.0), row_rate_hz, len(AXLES))
 
     def reset(self) -> None:
         """Begin a new stretch."""
-        self._state = [None, None]
+        self._without_slow.reset()
 
     def process(
         self,
@@ -158,21 +157,19 @@ class CornerLoads:
         for group in self._alike if len(damper_mm) <= _FEW_ROWS else self._singly:
             group.forces(damper_mm, velocity_mm_s, acceleration_mm_s2, (stop, whole, quiet, load))
         load /= 1000.0
-        axles = np.empty((2, len(whole)))
-        for number, axle in enumerate(AXLES):
-            left, right = AXLE_CORNERS[axle]
-            if self._bars_n_mm[number] == 0.0:
-                bar = np.zeros(len(wheel_mm))  # without one an unknown wheel does not reach across
-            else:
-                bar = (wheel_mm[:, left] - wheel_mm[:, right]) * (self._bars_n_mm[number] / 2.0)
-            for forces in (whole, quiet):
-                forces[:, left] += bar
-                forces[:, right] -= bar
-            np.add(whole[:, left], whole[:, right], out=axles[number])
-        bodies = self._without_slow(axles) / self._sprung_kg
-        for number, axle in enumerate(AXLES):
-            for corner in AXLE_CORNERS[axle]:
-                load[:, corner] += bodies[number]
+        # Both axles at once: turned, left and right wheels are every other row.
+        wheels = wheel_mm.T
+        bars = (wheels[::2] - wheels[1::2]) * self._half_bars_n_mm
+        if self._without_bar:
+            bars[self._without_bar] = 0.0  # an unknown wheel does not reach across
+        for forces in (whole.T, quiet.T):
+            forces[::2] += bars
+            forces[1::2] -= bars
+        axles = whole.T[::2] + whole.T[1::2]
+        bodies = self._without_slow.process(axles) / self._sprung_kg
+        loads = load.T
+        loads[::2] += bodies
+        loads[1::2] += bodies
         load *= self._unsprung_kg
         load += whole
         load += self.static_n
@@ -182,47 +179,16 @@ class CornerLoads:
             load[hangs] = np.nan
         quiet += self.static_n
         accelerations = (acceleration_x_m_s2, acceleration_y_m_s2)
-        if all(np.isfinite(values).all() for values in accelerations):
-            self._links.add((load, quiet), *accelerations)
-        else:
-            self._links.add((load,), *accelerations)
-            self._links.add((quiet,), *(np.nan_to_num(values) for values in accelerations))
-        np.maximum(load, 0.0, out=load)
-        np.maximum(quiet, 0.0, out=quiet)
-        return CornerForces(stop, whole, quiet, load)
-
-    def _without_slow(self, force_n: Floats) -> Floats:
-        """The axles' forces, shape (2, n_rows), less their slow parts, run by run of known rows."""
-        states = self._state
-        if force_n.shape[1] and states[0] is not None and states[1] is not None and not np.isnan(force_n).any():
-            # The usual block: both at once, each by itself.
-            both, after = lfilter(*self._high_pass, force_n, zi=np.stack((states[0], states[1])))
-            self._state = [after[0], after[1]]
-            return np.asarray(both)
-        return np.stack([self._known_runs(axle, force) for axle, force in enumerate(force_n)])
-
-    def _known_runs(self, axle: int, force_n: Floats) -> Floats:
-        unknown = np.isnan(force_n)
-        if not unknown.any():
-            return self._filtered(axle, force_n)
-        result = np.full(force_n.shape, np.nan)
-        edges = np.flatnonzero(np.diff(unknown)) + 1
-        for start, stop in zip([0, *edges.tolist()], [*edges.tolist(), len(force_n)], strict=True):
-            if unknown[start]:
-                self._state[axle] = None
+        if self._links.carry:
+            if all(np.isfinite(values).all() for values in accelerations):
+                self._links.add((load, quiet), *accelerations)
             else:
-                result[start:stop] = self._filtered(axle, force_n[start:stop])
-        return result
-
-    def _filtered(self, axle: int, force_n: Floats) -> Floats:
-        if len(force_n) == 0:
-            return force_n
-        state = self._state[axle]
-        if state is None:
-            state = self._steady * force_n[0]  # as if it had been so for long
-        result: Floats
-        result, self._state[axle] = lfilter(*self._high_pass, force_n, zi=state)
-        return result
+                self._links.add((load,), *accelerations)
+                self._links.add((quiet,), *(np.nan_to_num(values) for values in accelerations))
+        nothing = np.zeros(shape, order="F")
+        np.maximum(load, nothing, out=load)
+        np.maximum(quiet, nothing, out=quiet)
+        return CornerForces(stop, whole, quiet, load)
 
 
 class LinkLoads:
@@ -258,6 +224,8 @@ class LinkLoads:
             for share in (axles[0].anti_dive_percent, axles[1].anti_lift_percent, axles[1].anti_squat_percent)
         )
         self._any_x = self.unsprung_n != 0.0 or any((self._dive, self._lift, self._squat))
+        # Whether anything at all goes past the springs, as far as the sheet says.
+        self.carry = self._any_x or any(self._lateral)
 
     def add(self, loads_n: tuple[Floats, ...], acceleration_x_m_s2: Floats, acceleration_y_m_s2: Floats) -> None:
         """Add to each of some loads of shape (n_rows, 4), in place."""

@@ -11,7 +11,6 @@ import math
 from typing import Final
 
 import numpy as np
-from scipy.special import stdtrit
 
 from dsp.air import ASSUMED
 from dsp.downforce_result import Downforce, Estimate, SpeedBand
@@ -234,6 +233,8 @@ def _coefficients(fit: RobustFit, unknown_share: Floats) -> dict[str, Estimate]:
 
     `unknown_share`, shape (2,), is a further standard error of each axle's coefficient as a share of it.
     """
+    from scipy.special import stdtrit  # see `dsp.libraries`
+
     quantile = float(stdtrit(fit.degrees_of_freedom, 0.5 + _CONFIDENCE / 2.0))
 
     def estimate(value: float, variance: float) -> Estimate:

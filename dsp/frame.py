@@ -5,7 +5,6 @@ Plain data; arrays are column-major, NaN is unknown, sample numbers are the devi
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, field, fields, replace
 from typing import Any
 
@@ -131,17 +130,23 @@ class CarBlock:
     def __len__(self) -> int:
         return len(self.damper_mm)
 
-    @classmethod
-    def joined(cls, blocks: Sequence[CarBlock]) -> CarBlock:
-        """Consecutive blocks of one stretch as one; there is at least one."""
+    def columns(self) -> list[Floats]:
+        """All columns, of shape (width, n_rows) each; one behind the other they are what `with_columns` takes."""
+        wide = [getattr(self, name).T for name in _WIDE]
+        return wide + [getattr(self, name)[np.newaxis] for name in _NARROW]
+
+    def with_columns(self, table: Floats) -> CarBlock:
+        """A block that begins as this one does, with the columns of this and further ones, in one array."""
         changed: dict[str, Any] = {}
-        for name in _COLUMNS:
-            parts = [getattr(block, name) for block in blocks]
-            if parts[0].ndim == 1:
-                changed[name] = np.concatenate(parts)
-            else:
-                changed[name] = np.concatenate([part.T for part in parts], axis=1).T
-        return replace(blocks[0], **changed)
+        at = 0
+        for name in _WIDE:
+            width = getattr(self, name).shape[1]
+            changed[name] = table[at : at + width].T
+            at += width
+        for number, name in enumerate(_NARROW, start=at):
+            changed[name] = table[number]
+        changed["regime"] = changed["regime"].astype(np.int8)
+        return replace(self, **changed)
 
     def part(self, start: int, stop: int) -> CarBlock:
         """Rows `start` to `stop`."""
@@ -175,6 +180,16 @@ class CarBlock:
 
 _NOT_COLUMNS = ("first_sample", "stride", "rate_hz", "starts_stretch")
 _COLUMNS = tuple(one.name for one in fields(CarBlock) if one.name not in _NOT_COLUMNS)
+_NARROW = (
+    "warp_mm",
+    "speed_m_s",
+    "acceleration_x_m_s2",
+    "acceleration_y_m_s2",
+    "acceleration_z_m_s2",
+    "place_m",
+    "regime",
+)
+_WIDE = tuple(name for name in _COLUMNS if name not in _NARROW)
 _MEASURED = (
     "damper_mm",
     "damper_velocity_mm_s",

@@ -201,15 +201,24 @@ class ClosingWatch:
         times = np.full(car.heights_mm.shape, np.nan, order="F")
         if len(car) == 0:
             return times
-        heights = np.concatenate((self._before, car.heights_mm))
-        known = len(heights) - self._lag
+        known = len(self._before) + len(car) - self._lag
         if known > 0:
-            # Rows that have another one a tenth before them are the last ones of this block.
-            now = heights[self._lag :]
-            margin = now - self._limits_mm
-            closing = (heights[:known] - now) / self._over_s
-            ahead = (closing >= LEAST_CLOSING_MM_S) & (margin > 0.0)
-            np.divide(margin, np.where(ahead, closing, np.nan), out=times[len(car) - known :])
-        self._before = heights[-self._lag :].copy(order="F")
+            # Point by point: what is in between stays in the core's second cache.
+            for point, limit_mm in enumerate(self._limits_mm.tolist()):
+                heights = np.concatenate((self._before[:, point], car.heights_mm[:, point]))
+                # Rows that have another one a tenth before them are the last ones of this block.
+                now = heights[self._lag :]
+                closing = heights[:known] - now
+                closing /= self._over_s
+                margin = np.subtract(now, limit_mm, out=times[len(car) - known :, point])
+                away = closing < LEAST_CLOSING_MM_S
+                away |= margin <= 0.0
+                np.putmask(closing, away, np.nan)
+                np.divide(margin, closing, out=margin)
+        newest = car.heights_mm[-self._lag :]
+        missing = self._lag - len(newest)
+        if missing > 0:
+            newest = np.concatenate((self._before[-missing:], newest))
+        self._before = newest.copy(order="F")
         self.newest_s = times[-1].copy()
         return times

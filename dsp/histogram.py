@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from ingest.chunk import Floats, Ints
 
-Places = NDArray[np.intp]
+Places = NDArray[np.int32]
 
 
 @dataclass(frozen=True)
@@ -69,7 +69,7 @@ class Bins:
         np.clip(places, 0.0, self.size - 1, out=places)
         if places.size and np.isnan(places.sum()):
             places[np.isnan(places)] = self.size
-        return places.astype(np.intp)
+        return places.astype(np.int32)
 
     def count_places(self, places: Places) -> Ints:
         """Counts, shape (channels, size), of counters of shape (n_samples, channels); unknown ones are left out."""

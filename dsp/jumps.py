@@ -9,6 +9,8 @@ of the stream gives the same verdicts. Below about 400 Hz small jumps hide in wh
 
 from __future__ import annotations
 
+from collections import deque
+
 import numpy as np
 
 from dsp.faults import FaultChange
@@ -24,6 +26,8 @@ _FROZEN_S = 0.05
 _RETURN_SHARE = 0.3
 # A quick look sees second differences to within rounding; those this near to the limit are looked at exactly.
 _SURELY = 1.0 - 1e-6
+# Of so few samples it is the calls that cost; they are looked at in one piece with the two before them.
+_FEW_SAMPLES = 512
 
 
 class _Episode:
@@ -71,15 +75,15 @@ class JumpWatch:
         self._settled = self._longest + 2
         self._still_mm = limits.stuck_within_mm
         self._kept = max(self._settled, round(_FROZEN_S * rate_hz))
-        self._history = np.full((self._kept, 4), np.nan)
-        self._previous = np.full((2, 4), np.nan)
-        self._episodes: list[_Episode | None] = [None] * 4
+        self.reset()
 
     def reset(self) -> None:
         """Forget the samples before; an undecided episode is dropped with them."""
-        self._previous[:] = np.nan
-        self._history[:] = np.nan
-        self._episodes = [None] * 4
+        self._previous = np.full((2, 4), np.nan)
+        # Believed travel before this chunk, in pieces that are joined when a jump asks for it: `_kept` samples or more.
+        self._history = deque([np.full((self._kept, 4), np.nan)])
+        self._history_samples = self._kept
+        self._episodes: list[_Episode | None] = [None] * 4
 
     def process(self, first_sample: int, travel_mm: Floats) -> tuple[Floats, list[FaultChange]]:
         """Reject what lies in an episode: believed travel and the faults "spike", "step" and `UNSURE`.
@@ -91,17 +95,28 @@ class JumpWatch:
             return travel_mm, changes
         believed = travel_mm
         bent = self._bent(travel_mm)
-        previous = np.concatenate((self._previous, travel_mm[-2:]))[-2:]
-        for corner in range(4):
-            if self._episodes[corner] is None and not bent[corner]:
-                continue
-            if believed is travel_mm:
-                believed = travel_mm.copy(order="F")
-            changes += self._walk(first_sample, believed[:, corner], corner, previous[:, corner])
+        two = travel_mm[-2:]
+        previous = two.copy() if len(two) == 2 else np.concatenate((self._previous[1:], two))
+        if any(bent) or any(self._episodes):
+            before = np.concatenate(self._history)[-self._kept :]
+            for corner in range(4):
+                if self._episodes[corner] is None and not bent[corner]:
+                    continue
+                if believed is travel_mm:
+                    believed = travel_mm.copy(order="F")
+                changes += self._walk(first_sample, believed[:, corner], corner, previous[:, corner], before[:, corner])
         self._previous = previous
-        newest = believed[-self._kept :]
-        self._history = np.concatenate((self._history[len(newest) :], newest))
+        self._remember(believed)
         return believed, changes
+
+    def _remember(self, believed: Floats) -> None:
+        """Put a chunk behind the history, and drop what nothing asks for any more."""
+        # A short one as it is, since nobody writes to it again; of a long one a copy, to let the rest of it go.
+        newest = believed if len(believed) <= _FEW_SAMPLES else believed[-self._kept :].copy()
+        self._history.append(newest)
+        self._history_samples += len(newest)
+        while self._history_samples - len(self._history[0]) >= self._kept:
+            self._history_samples -= len(self._history.popleft())
 
     def _true_before(self, before: Floats) -> bool:
         """Whether the samples before a jump show the true position: known for a while, and not frozen."""
@@ -111,24 +126,20 @@ class JumpWatch:
 
     def _bent(self, travel_mm: Floats) -> list[bool]:
         """Whether any second difference of a corner could be too large; `_walk` looks at each of them exactly."""
-        columns = np.concatenate((self._previous, travel_mm[:2])).T, travel_mm.T
+        few = len(travel_mm) <= _FEW_SAMPLES
+        joint = np.concatenate((self._previous.T, (travel_mm if few else travel_mm[:2]).T), axis=1)
+        largest = _largest_bends(joint)
+        if not few:
+            largest = np.fmax(largest, _largest_bends(travel_mm.T))
         least = self.jump_mm * _SURELY
-        bent = [False] * 4
-        for one in columns:
-            if one.shape[1] < 3:
-                continue
-            steps = one[:, 1:] - one[:, :-1]
-            bends = steps[:, 1:] - steps[:, :-1]
-            highest, lowest = np.fmax.reduce(bends, axis=1).tolist(), np.fmin.reduce(bends, axis=1).tolist()
-            for corner in range(4):
-                if highest[corner] > least or lowest[corner] < -least:
-                    bent[corner] = True
-        return bent
+        return [bend > least for bend in largest.tolist()]
 
-    def _walk(self, first_sample: int, column: Floats, corner: int, previous: Floats) -> list[FaultChange]:
+    def _walk(
+        self, first_sample: int, column: Floats, corner: int, previous: Floats, history: Floats
+    ) -> list[FaultChange]:
         """Go through one corner of a chunk, from one candidate to the next, sample by sample inside an episode.
 
-        The last two samples, as the next chunk is to see them, go to `previous`.
+        The last two samples, as the next chunk is to see them, go to `previous`; `history` is what was before.
         """
         changes: list[FaultChange] = []
         padded = np.concatenate((self._previous[:, corner], column))
@@ -149,7 +160,7 @@ class JumpWatch:
                         break
                     place = int(candidates[later])
                 earlier, base, value = padded[place], padded[place + 1], padded[place + 2]
-                before = np.concatenate((self._history[:, corner], column[:place]))[-self._kept :]
+                before = np.concatenate((history, column[:place]))[-self._kept :]
                 may_be_step = self._true_before(before)
                 episode = self._episodes[corner] = _Episode(
                     base, base - earlier, value - 2.0 * base + earlier, may_be_step=may_be_step
@@ -180,3 +191,11 @@ class JumpWatch:
             place += 1
         previous[:] = padded[-2:]
         return changes
+
+
+def _largest_bends(columns: Floats) -> Floats:
+    """Largest second difference, up or down, of each row of an array of shape (4, n); n is at least 3."""
+    steps = columns[:, 1:] - columns[:, :-1]
+    bends = steps[:, 1:] - steps[:, :-1]
+    largest: Floats = np.fmax.reduce(np.abs(bends, out=bends), axis=1)
+    return largest

@@ -94,7 +94,7 @@ class LapTracker:
         if self.source is None or len(block) == 0:
             return []
         values = block.side[self.source]
-        if self.source == "lap_number" and (np.rint(values) == self._last).all():
+        if self.source == "lap_number" and np.count_nonzero(np.rint(values) == self._last) == len(values):
             self._candidate = math.nan
             return []  # the usual block
         known = np.flatnonzero(~np.isnan(values))
@@ -135,7 +135,9 @@ class LapTracker:
             known = known[np.isfinite(known)]
             lap.label = round(float(known[0])) if len(known) else None
         if "lap_distance" in block.side:
-            lap.distance_m = float(np.fmax(lap.distance_m, np.fmax.reduce(block.side["lap_distance"][start:stop])))
+            farthest = float(np.fmax.reduce(block.side["lap_distance"][start:stop]))
+            if farthest > lap.distance_m or math.isnan(lap.distance_m):
+                lap.distance_m = farthest
         if self._has_speed:
             self._follow_speed(lap, block.side["speed"][start:stop])
 
@@ -202,6 +204,11 @@ class LapTracker:
 
     def _follow_speed(self, lap: Lap, speed_m_s: Floats) -> None:
         """Longest time standing still, and whether it was before the lap's first motion; unknown speed is neither."""
+        if np.minimum.reduce(speed_m_s) >= self._settings.stopped_below_m_s:
+            # The usual block: known throughout, and moving.
+            lap.has_moved = True
+            lap.stopped_now = 0
+            return
         stopped = speed_m_s < self._settings.stopped_below_m_s
         if np.isnan(speed_m_s.sum()):
             stopped = stopped[~np.isnan(speed_m_s)]

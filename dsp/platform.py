@@ -8,6 +8,8 @@ is left over.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from ingest.chunk import Floats
@@ -73,24 +75,26 @@ class Platform:
         self.lowest_mm = np.array([point.lowest_mm for point in points])
         weights = [self.plane.drop_weights(point.x_mm, point.y_mm) for point in points]
         # A column of weights for each corner.
-        self._weights = np.array(weights).reshape(len(weights), 4).T[:, :, np.newaxis].copy()
+        self._weights = list(np.array(weights).reshape(len(weights), 4).T[:, :, np.newaxis].copy())
+        self._warp_weights = self.plane.warp_weights.tolist()
         self._heights_at_rest = self.static_mm[:, np.newaxis]
 
     def heights(self, wheel_travel_mm: Floats) -> Floats:
         """Heights, shape (n_samples, n_points), of wheel travel of shape (n_samples, 4)."""
         # All points at once, each summed as by `weighted_sum`.
         drop = self._weights[0] * wheel_travel_mm[:, 0]
+        part = np.empty_like(drop)
         for corner in range(1, 4):
-            drop += self._weights[corner] * wheel_travel_mm[:, corner]
+            drop += np.multiply(self._weights[corner], wheel_travel_mm[:, corner], out=part)
         heights: Floats = np.subtract(self._heights_at_rest, drop, out=drop).T
         return heights
 
     def warp(self, wheel_travel_mm: Floats) -> Floats:
         """Warp, shape (n_samples,): half the difference of the two diagonals' mean travels, FL and RR positive."""
-        return weighted_sum(wheel_travel_mm, self.plane.warp_weights)
+        return weighted_sum(wheel_travel_mm, self._warp_weights)
 
 
-def weighted_sum(values: Floats, weights: Floats) -> Floats:
+def weighted_sum(values: Floats, weights: Floats | Sequence[float]) -> Floats:
     """Sum of the columns of (n, 4) by four weights, always in the same order, so that no split changes a bit of it."""
     total: Floats = values[:, 0] * weights[0]
     for column in range(1, 4):

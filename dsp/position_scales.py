@@ -8,6 +8,7 @@ the stretch under way; a gap ends it. Sums are integers, so any split of the str
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
@@ -27,6 +28,9 @@ _VELOCITY_PARTS = 16  # whole numbers of 1/16 mm/s: far below the sensors' noise
 _TRAVEL_PARTS = 256  # 1/256 mm, likewise
 # A travel beyond this is no travel; it bounds the sums.
 _LARGEST_TRAVEL_MM = 10_000.0
+# Blocks of up to so many rows, as a live link brings them, are put by while the car stays on one stretch, and added up
+# together: a sum of few rows costs as much as one of hundreds.
+_FEW_ROWS, _MOST_WAITING = 64, 512
 
 
 @dataclass
@@ -64,28 +68,42 @@ class Stretch:
     travel: Ints = field(default_factory=lambda: np.zeros(4, dtype=np.int64))
     row_rate_hz: float = 250.0
 
+    def add(self, moved_squares: tuple[Ints, Ints], placed_travel: tuple[Ints, Ints], run: int) -> None:
+        """Add the sums of one run of several."""
+        self.moved += moved_squares[0][run]
+        self.squares += moved_squares[1][run]
+        self.placed += placed_travel[0][run]
+        self.travel += placed_travel[1][run]
+
 
 def speeds_mm_s(stretches: Sequence[Stretch]) -> Floats:
     """RMS damper velocity, shape (n, 3, 4): of compression, of rebound and of both; NaN where a row is missing.
 
     The mean square of a direction is taken over all rows, so that those of both directions add.
     """
-    moved = np.array([one.moved for one in stretches], dtype=np.float64).reshape(-1, 1, 4)
+    if not stretches:
+        return np.empty((0, 3, 4))
+    moved = np.concatenate([one.moved for one in stretches]).reshape(-1, 1, 4).astype(np.float64)
     rows = np.array([one.rows for one in stretches]).reshape(-1, 1, 1)
-    squares = np.array([one.squares for one in stretches], dtype=np.float64).reshape(-1, 2, 4)
+    mean = np.empty((len(stretches), 3, 4))
+    squares = np.concatenate([one.squares for one in stretches]).reshape(-1, 2, 4)
+    moved[moved < rows] = np.nan
     with np.errstate(divide="ignore", invalid="ignore"):
-        mean = squares / np.where(moved < rows, np.nan, moved)
-    mean = np.concatenate((mean, mean.sum(axis=1, keepdims=True)), axis=1)
+        np.divide(squares, moved, out=mean[:, :2])
+    np.add(mean[:, 0], mean[:, 1], out=mean[:, 2])
     return np.asarray(np.sqrt(mean) / _VELOCITY_PARTS, dtype=np.float64)
 
 
 def mean_travel_mm(stretches: Sequence[Stretch]) -> Floats:
     """Mean damper travel, shape (n, 4); NaN where a row is missing."""
-    placed = np.array([one.placed for one in stretches], dtype=np.float64).reshape(-1, 4)
+    if not stretches:
+        return np.empty((0, 4))
+    placed = np.concatenate([one.placed for one in stretches]).reshape(-1, 4).astype(np.float64)
     rows = np.array([one.rows for one in stretches]).reshape(-1, 1)
-    travel = np.array([one.travel for one in stretches], dtype=np.float64).reshape(-1, 4)
+    travel = np.concatenate([one.travel for one in stretches]).reshape(-1, 4)
+    placed[placed < rows] = np.nan
     with np.errstate(divide="ignore", invalid="ignore"):
-        return np.asarray(travel / np.where(placed < rows, np.nan, placed) / _TRAVEL_PARTS, dtype=np.float64)
+        return np.asarray(travel / placed / _TRAVEL_PARTS, dtype=np.float64)
 
 
 class PositionScales:
@@ -94,10 +112,12 @@ class PositionScales:
     def __init__(self) -> None:
         self._lap = 0
         self._open: Stretch | None = None
+        self._waiting: list[tuple[Floats, Floats]] = []  # velocity and travel of rows of the open stretch
+        self._waits = 0  # how many they are
 
     @property
     def under_way(self) -> Stretch | None:
-        """The stretch that the car is on; None before the first row and after a gap."""
+        """The stretch that the car is on, its sums not yet complete; None before the first row and after a gap."""
         return self._open
 
     def process(self, car: CarBlock, lap_starts: Sequence[int] = (), *, last: bool = False) -> list[Stretch]:
@@ -113,18 +133,61 @@ class PositionScales:
             Whether the stream ends here.
         """
         ended: list[Stretch] = []
-        if car.starts_stretch and self._open is not None:
-            ended.append(self._open)
-            self._open = None
+        if car.starts_stretch:
+            self._end(ended)
         if len(car):
-            self._take(car, lap_starts, ended)
+            if not lap_starts and len(car) <= _FEW_ROWS and self._stays(car.place_m):
+                self._put_by(car)
+            else:
+                self._take(car, lap_starts, ended)
         self._lap += len(lap_starts)
-        if last and self._open is not None:
-            ended.append(self._open)
-            self._open = None
+        if last:
+            self._end(ended)
         return ended
 
+    def _end(self, ended: list[Stretch]) -> None:
+        """The open stretch, if there is one, is over."""
+        self._add_up()
+        if self._open is not None:
+            ended.append(self._open)
+            self._open = None
+
+    def _stays(self, place_m: Floats) -> bool:
+        """Whether rows without a lap's start among them are all of the open stretch, as those of unknown place are."""
+        one = self._open
+        if one is None or one.lap != self._lap - 1:
+            return False
+        # A place's number does not fall where the place does not; a row whose place is unknown has that of the one
+        # before it, which is the open stretch's if that of every known row is.
+        ends = (float(np.fmin.reduce(place_m)), float(np.fmax.reduce(place_m)))
+        return math.isnan(ends[0]) or all(
+            place >= 0.0 and int(min(place / STRETCH_M, MOST_STRETCHES)) == one.number for place in ends
+        )
+
+    def _put_by(self, car: CarBlock) -> None:
+        """Rows of the open stretch, to be added up later."""
+        assert self._open is not None
+        self._open.rows += len(car)
+        self._open.end_sample = car.sample(len(car) - 1) + 1
+        self._waiting.append((car.damper_velocity_mm_s, car.damper_mm))
+        self._waits += len(car)
+        if self._waits >= _MOST_WAITING:
+            self._add_up()
+
+    def _add_up(self) -> None:
+        """Bring the open stretch's sums up to date."""
+        if not self._waiting:
+            return
+        assert self._open is not None
+        velocity, travel = (
+            np.concatenate([rows.T for rows in some], axis=1).T for some in zip(*self._waiting, strict=True)
+        )
+        self._waiting, self._waits = [], 0
+        first = np.zeros(1, dtype=np.intp)
+        self._open.add(_squares(velocity, first), _sums(travel, first), 0)
+
     def _take(self, car: CarBlock, lap_starts: Sequence[int], ended: list[Stretch]) -> None:
+        self._add_up()
         places = self._numbers(car.place_m)
         cuts = [car.rows_before(sample) for sample in lap_starts]
         change = np.flatnonzero(np.diff(places)) + 1
@@ -133,21 +196,20 @@ class PositionScales:
         moved, squares = _squares(car.damper_velocity_mm_s, starts)
         placed, travel = _sums(car.damper_mm, starts)
         laps = (self._lap - 1 + np.searchsorted(cuts, edges, side="right")).tolist()
+        numbers = places[starts].tolist()
+        one = self._open
         for place, (begin, stop) in enumerate(itertools.pairwise([*edges, len(car)])):
-            number = int(places[begin])
-            one = self._open
-            if one is None or one.lap != laps[place] or one.number != number:
-                if one is not None:
-                    ended.append(one)
-                one = self._open = Stretch(
-                    laps[place], number, car.sample(begin), car.sample(begin), row_rate_hz=car.rate_hz
-                )
-            one.rows += stop - begin
-            one.end_sample = car.sample(stop - 1) + 1
-            one.moved += moved[place]
-            one.squares += squares[:, place]
-            one.placed += placed[place]
-            one.travel += travel[place]
+            first, end = car.sample(begin), car.sample(stop - 1) + 1
+            if one is not None and one.lap == laps[place] and one.number == numbers[place]:
+                one.rows += stop - begin
+                one.end_sample = end
+                one.add((moved, squares), (placed, travel), place)
+                continue
+            if one is not None:
+                ended.append(one)
+            sums = moved[place], squares[place], placed[place], travel[place]
+            one = Stretch(laps[place], numbers[place], first, end, stop - begin, *sums, row_rate_hz=car.rate_hz)
+        self._open = one
 
     def _numbers(self, place_m: Floats) -> Ints:
         """Number of the stretch at each row; where the place is unknown that of the row before it, at first 0."""
@@ -161,32 +223,37 @@ class PositionScales:
 
 
 def _squares(velocity_mm_s: Floats, starts: NDArray[np.intp]) -> tuple[Ints, Ints]:
-    """Known rows, shape (runs, 4), and summed squares by direction, shape (2, runs, 4), of runs of rows."""
-    scaled, counts = _whole(velocity_mm_s, _VELOCITY_PARTS, CLIP_MM_S, starts)
-    # Whole numbers up to 2.3e7 add exactly in doubles, in any order, up to 4e8 rows.
-    closing = np.maximum(scaled, 0.0)
-    compression, both = (np.add.reduceat(one * one, starts, axis=1).T for one in (closing, scaled))
-    return counts, np.stack((compression, both - compression)).astype(np.int64)
+    """Known rows, shape (runs, 4), and summed squares by direction, shape (runs, 2, 4), of runs of rows."""
+    counts, sums = np.empty((len(starts), 4), np.int64), np.empty((len(starts), 2, 4), np.int64)
+    for corner in range(4):
+        scaled, counts[:, corner] = _whole(velocity_mm_s[:, corner], _VELOCITY_PARTS, CLIP_MM_S, starts)
+        # Whole numbers up to 2.3e7 add exactly in doubles, in any order, up to 4e8 rows.
+        closing = np.clip(scaled, 0.0, np.inf)
+        closing *= closing
+        scaled *= scaled
+        compression, both = (np.add.reduceat(squares, starts) for squares in (closing, scaled))
+        sums[:, 0, corner] = compression
+        sums[:, 1, corner] = both - compression
+    return counts, sums
 
 
 def _sums(travel_mm: Floats, starts: NDArray[np.intp]) -> tuple[Ints, Ints]:
     """Known rows and summed travel, shape (runs, 4), of runs of rows."""
-    scaled, counts = _whole(travel_mm, _TRAVEL_PARTS, _LARGEST_TRAVEL_MM, starts)
-    return counts, np.add.reduceat(scaled, starts, axis=1).T.astype(np.int64)
+    counts, sums = np.empty((len(starts), 4), np.int64), np.empty((len(starts), 4), np.int64)
+    for corner in range(4):
+        scaled, counts[:, corner] = _whole(travel_mm[:, corner], _TRAVEL_PARTS, _LARGEST_TRAVEL_MM, starts)
+        sums[:, corner] = np.add.reduceat(scaled, starts)
+    return counts, sums
 
 
 def _whole(values: Floats, parts: int, largest: float, starts: NDArray[np.intp]) -> tuple[Floats, Ints]:
-    """Values in whole numbers of 1 / `parts`, shape (4, rows), 0 where unknown; known rows of runs, shape (runs, 4)."""
-    scaled = np.ascontiguousarray(values.T) * parts
-    counts = np.empty((len(starts), 4), np.int64)
-    counts[-1] = len(values)
-    counts[:-1] = starts[1:, np.newaxis]
-    counts -= starts[:, np.newaxis]
-    if np.isnan(scaled.sum()):
+    """One corner: whole numbers of 1 / `parts`, 0 where unknown, shape (rows,), and known rows, shape (runs,)."""
+    scaled: Floats = values * parts
+    counts = np.diff(starts, append=len(values))
+    if np.isnan(np.add.reduce(scaled)):
         unknown = np.isnan(scaled)
-        counts -= np.add.reduceat(unknown, starts, axis=1, dtype=np.int64).T
+        counts -= np.add.reduceat(unknown, starts, dtype=np.int64)
         scaled[unknown] = 0.0
     np.rint(scaled, out=scaled)
-    np.minimum(scaled, largest * parts, out=scaled)
-    np.maximum(scaled, -largest * parts, out=scaled)
+    np.clip(scaled, -largest * parts, largest * parts, out=scaled)
     return scaled, counts

@@ -14,12 +14,10 @@ from collections import deque
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.fft import rfft
-from scipy.signal.windows import hann
 
 from dsp.frame import CarBlock
 from dsp.kinematics import MotionRatio, ride_frequency_hz, ride_rate_n_mm, wheel_rate_n_mm
-from dsp.segments import Segments, power_of_two_rows
+from dsp.segments import Segments, hann_window, power_of_two_rows
 from dsp.spectral_peaks import GROUP_SEGMENTS, Peak, find_peak, no_peak
 from ingest.chunk import CORNERS, Floats, Ints
 from ingest.sheet import Sheet
@@ -226,7 +224,7 @@ class TravelSpectra:
         self._thinned = not overlap
         self._running = 0
         self._slowest_m_s = sheet.statistics.slowest_counted_m_s if has_speed else None
-        self._window = hann(self.rows, sym=False)
+        self._window = hann_window(self.rows)
         # One-sided: twice the power, but for 0 Hz and the highest frequency, which have no mirror image.
         self._scale = np.full(self.rows // 2 + 1, 2.0 / (rate_hz * float(np.sum(self._window**2))))
         self._scale[[0, -1]] /= 2.0
@@ -263,7 +261,7 @@ class TravelSpectra:
             travel, mean = travel[known], mean[known]
         centred = travel - mean[:, np.newaxis]
         centred *= self._window
-        parts = rfft(centred, axis=1, overwrite_x=True).view(np.float64)
+        parts = np.fft.rfft(centred, axis=1).view(np.float64)
         parts *= parts
         power = parts[:, ::2] + parts[:, 1::2]
         power *= self._scale

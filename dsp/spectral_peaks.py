@@ -11,7 +11,6 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.signal import find_peaks
 
 from ingest.chunk import Floats
 
@@ -129,6 +128,8 @@ def _most_prominent(log_power: Floats, resolution_hz: float, near_hz: float) -> 
     first = max(1, math.floor(_NEIGHBOURHOOD[0] * near_hz / resolution_hz) - half)
     stop = min(len(log_power), math.ceil(_NEIGHBOURHOOD[1] * near_hz / resolution_hz) + half + 1)
     smooth = np.convolve(log_power[first:stop], kernel, mode="valid")
+    from scipy.signal import find_peaks  # see `dsp.libraries`
+
     places, found = find_peaks(smooth, prominence=0.0)
     hertz = (places + first + half) * resolution_hz
     inside = (hertz >= SEARCH_BAND[0] * near_hz) & (hertz <= SEARCH_BAND[1] * near_hz)

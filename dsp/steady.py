@@ -191,8 +191,8 @@ class SteadyWindows:
         speed = block.speed_m_s[part]
         rows[_SPEED] = speed
         np.multiply(speed, speed, out=rows[_SPEED_SQUARE])
-        np.maximum(block.acceleration_x_m_s2[part], 0.0, out=rows[_FORWARD])
-        np.minimum(block.acceleration_x_m_s2[part], 0.0, out=rows[_BACKWARD])
+        np.clip(block.acceleration_x_m_s2[part], 0.0, np.inf, out=rows[_FORWARD])
+        np.clip(block.acceleration_x_m_s2[part], -np.inf, 0.0, out=rows[_BACKWARD])
         np.abs(block.acceleration_y_m_s2[part], out=rows[_LATERAL])
         rows[_VERTICAL] = block.acceleration_z_m_s2[part]
         np.abs(block.warp_mm[part], out=rows[_WARP])

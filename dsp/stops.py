@@ -129,6 +129,7 @@ class StopWatch:
         self._rate_hz = rate_hz
         # Damper travel at which a contact begins, counted towards this end of the stroke.
         self.gap_mm = np.array([end.gap_mm for end in self._ends])
+        self._gaps_mm = self.gap_mm.tolist()
         self._release_mm = self.gap_mm - (sheet.alerts.top_out if droop else sheet.alerts.bump_stop).release_mm
         self._open: list[Contact | None] = [None] * 4
         self._force_sums = np.zeros(4)
@@ -165,15 +166,17 @@ class StopWatch:
             self._last_mm[:] = np.nan
         if len(travel_mm) == 0:
             return ended
-        deepest = (np.fmax if self._sign > 0 else np.fmin).reduce(travel_mm, axis=0) * self._sign
-        for corner in range(4):
-            if self._open[corner] is None and not deepest[corner] >= self.gap_mm[corner]:
+        farthest = (np.fmax if self._sign > 0 else np.fmin).reduce(travel_mm, axis=0)
+        for corner, depth_mm in enumerate((farthest * self._sign).tolist()):
+            if self._open[corner] is None and not depth_mm >= self._gaps_mm[corner]:
                 continue
             velocity = None if velocity_mm_s is None else velocity_mm_s[:, corner]
             depth = travel_mm[:, corner] if self._sign > 0 else -travel_mm[:, corner]
             ended += self._follow(first_sample, depth, velocity, corner)
         self._last_mm = travel_mm[-1] * self._sign
-        return sorted(ended, key=lambda contact: (contact.end_sample, contact.corner))
+        if ended:
+            ended.sort(key=lambda contact: (contact.end_sample, contact.corner))
+        return ended
 
     def cut_off(self) -> list[Contact]:
         """End every contact because the data end."""

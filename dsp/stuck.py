@@ -50,10 +50,18 @@ class StuckWatch:
         self._lows = np.empty((0, 4))
         self._highs = np.empty((0, 4))
 
-    def process(self, first_sample: int, travel_mm: Floats) -> tuple[Floats, list[FaultChange]]:
-        """Reject what a stuck sensor says. Returns the same array when there is nothing to reject."""
-        ends, lows, highs = self._ticks(travel_mm)
+    def process(
+        self, first_sample: int, travel_mm: Floats, extremes_mm: tuple[Floats, Floats] | None = None
+    ) -> tuple[Floats, list[FaultChange]]:
+        """Reject what a stuck sensor says. Returns the same array when there is nothing to reject.
+
+        `extremes_mm`, two arrays of shape (4,), are the lowest and highest travel where the caller knows them.
+        """
         changes: list[FaultChange] = []
+        if self._filled + len(travel_mm) < self._tick and not any(self.stuck):
+            self._extend(travel_mm, extremes_mm)  # the usual short chunk, within a tick
+            return travel_mm, changes
+        ends, lows, highs = self._ticks(travel_mm)
         if not ends and not any(self.stuck):
             return travel_mm, changes
         rejected = None
@@ -150,8 +158,9 @@ class StuckWatch:
         lows[chosen], highs[chosen] = whole.min(axis=2).T, whole.max(axis=2).T
         return np.asarray(highs[chosen] - lows[chosen])
 
-    def _extend(self, travel_mm: Floats) -> None:
+    def _extend(self, travel_mm: Floats, extremes_mm: tuple[Floats, Floats] | None = None) -> None:
         if len(travel_mm):
-            self._low = np.minimum(self._low, travel_mm.min(axis=0))
-            self._high = np.maximum(self._high, travel_mm.max(axis=0))
+            low, high = extremes_mm or (travel_mm.min(axis=0), travel_mm.max(axis=0))
+            self._low = np.minimum(self._low, low)
+            self._high = np.maximum(self._high, high)
             self._filled += len(travel_mm)

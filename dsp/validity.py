@@ -58,6 +58,10 @@ class Validity:
         droop_mm = np.array([-part.travel_to_full_droop_mm for part in parts])
         bump_mm = np.array([part.travel_to_full_bump_mm for part in parts])
         self._lowest_mm, self._highest_mm = droop_mm - limits.beyond_stroke_mm, bump_mm + limits.beyond_stroke_mm
+        self._has_ranges = any(sheet.sensor(corner).reading_range is not None for corner in CORNERS)
+        # The same limits in plain numbers: four of them are compared sooner than an array of four.
+        self._strokes_mm = list(zip(self._lowest_mm.tolist(), self._highest_mm.tolist(), strict=True))
+        self._ranges = list(zip(self._lowest_reading.tolist(), self._highest_reading.tolist(), strict=True))
         self._jumps = JumpWatch(limits, rate_hz)
         self._stuck = StuckWatch(limits, rate_hz, (droop_mm, bump_mm))
         self._standing: list[str | None] = [None] * 4
@@ -88,8 +92,10 @@ class Validity:
             return travel_mm, []
         changes: list[FaultChange] = []
         believed = travel_mm
-        outside = self._outside(chunk.sensors, travel_mm)
-        missing = np.isnan(travel_mm) if np.isnan(travel_mm.sum()) else None
+        extremes = np.minimum.reduce(travel_mm, axis=0), np.maximum.reduce(travel_mm, axis=0)
+        usual = _within(extremes, self._strokes_mm) and self._readings_within(chunk.sensors)
+        outside = None if usual else self._outside(chunk.sensors, travel_mm)
+        missing = None if usual or not np.isnan(travel_mm.sum()) else np.isnan(travel_mm)
         if missing is not None or any(self._silent):
             absent = np.isnan(travel_mm)
             self.missing += absent.sum(axis=0)
@@ -101,7 +107,8 @@ class Validity:
             believed = np.where(mask, np.nan, travel_mm)
         believed, jump_changes = self._jumps.process(chunk.first_sample, believed)
         before = tuple(self._stuck.stuck)
-        believed, stuck_changes = self._stuck.process(chunk.first_sample, believed)
+        known = extremes if believed is travel_mm else None
+        believed, stuck_changes = self._stuck.process(chunk.first_sample, believed, known)
         changes += stuck_changes
         for change in jump_changes:
             if _stuck_at(change, before, stuck_changes):
@@ -110,7 +117,15 @@ class Validity:
         if believed is not travel_mm:
             unknown = np.isnan(believed).sum(axis=0)
             self.rejected += unknown - (0 if missing is None else missing.sum(axis=0))
-        return believed, sorted(changes, key=lambda change: (change.sample, change.corner))
+        if changes:
+            changes.sort(key=lambda change: (change.sample, change.corner))
+        return believed, changes
+
+    def _readings_within(self, readings: Floats) -> bool:
+        """Whether every reading is known and inside its range, as far as the sheet has ranges."""
+        if not self._has_ranges:
+            return True
+        return _within((np.minimum.reduce(readings, axis=0), np.maximum.reduce(readings, axis=0)), self._ranges)
 
     def _stepped(self, change: FaultChange) -> FaultChange:
         """Follow a corner's offset; a step that undoes the ones before ends the fault instead of beginning another."""
@@ -203,6 +218,14 @@ class Validity:
             return FaultChange(sample, corner, other, True, reading, highest, unit)
         limit = self._lowest_mm[corner] if travel < self._lowest_mm[corner] else self._highest_mm[corner]
         return FaultChange(sample, corner, "out of range", True, travel, float(limit), "mm")
+
+
+def _within(extremes: tuple[Floats, Floats], limits: list[tuple[float, float]]) -> bool:
+    """Whether the lowest and highest values of each corner are known and inside its limits; NaN is inside nothing."""
+    for low, high, (lowest, highest) in zip(extremes[0].tolist(), extremes[1].tolist(), limits, strict=True):
+        if not (low >= lowest and high <= highest):
+            return False
+    return True
 
 
 def _stuck_at(step: FaultChange, before: tuple[bool, ...], changes: list[FaultChange]) -> bool:

@@ -9,20 +9,19 @@ invented at an edge. Method: Savitzky & Golay, Anal. Chem. 36 (1964) 1627.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
-from scipy.ndimage import correlate1d
-from scipy.signal import savgol_coeffs
 
 from dsp.frame import Aligned
-from dsp.ring import RingBuffer
 from ingest.chunk import Chunk, Floats
 
-# A cubic (equal to a quartic for a centred derivative) keeps a flat pass band for its noise gain.
-_POLYNOMIAL = 3
+# Of a cubic (equal to a quartic for a centred derivative): it keeps a flat pass band for its noise gain.
 _NARROWEST = 2  # half width of the 5-point filter, the narrowest that a cubic needs
 _WIDEST = 400  # a window of 801 samples; wider ones would smooth at rates no damper sensor is read at
 _PASS_BAND_GAIN = 0.95
+_LONGEST_PIECE = 11  # of weights that `numpy.correlate` takes in a loop of its own; longer ones cost four times as much
+_FEW_SAMPLES, _MANY_SAMPLES = 512, 16_000
 
 
 @dataclass(frozen=True)
@@ -56,11 +55,15 @@ class VelocityFilter:
 
     @classmethod
     def of_width(cls, half_width: int, rate_hz: float) -> VelocityFilter:
-        """The filter with `half_width` samples on each side."""
-        weights = savgol_coeffs(2 * half_width + 1, _POLYNOMIAL, deriv=1, delta=1.0 / rate_hz, use="dot")
-        # Exact antisymmetry removes scipy's rounding, so that a constant gives exactly 0.
-        weights = (weights - weights[::-1]) / 2.0
-        return cls(rate_hz=rate_hz, half_width=half_width, coefficients=weights)
+        """The filter with `half_width` samples on each side.
+
+        The cubic that fits best has the slope a sum(i x) + b sum(i^3 x) at its centre, with whole numbers but for one
+        division: each weight is rounded once, and the two sides are exactly opposite, so that a constant gives 0.
+        """
+        second, fourth, sixth = (2 * sum(i**power for i in range(1, half_width + 1)) for power in (2, 4, 6))
+        divisor = second * sixth - fourth**2
+        weights = [i * (sixth - fourth * i * i) / divisor for i in range(-half_width, half_width + 1)]
+        return cls(rate_hz=rate_hz, half_width=half_width, coefficients=np.array(weights) * rate_hz)
 
     @property
     def delay_s(self) -> float:
@@ -86,9 +89,45 @@ class VelocityFilter:
         width = 2 * self.half_width
         if len(travel_mm) <= width:
             return np.empty((0, travel_mm.shape[1]), order="F")
-        # Along a contiguous channel; every output is the same sum of the same terms wherever a chunk was cut.
-        channels = correlate1d(travel_mm.T, self.coefficients, axis=1, mode="constant")
-        return channels[:, self.half_width : -self.half_width].T
+        count = len(travel_mm) - width
+        channels = travel_mm.shape[1]
+        velocity = np.empty((count, channels), order="F")
+        # Of few samples it is the calls that cost, so all channels go in one row; of many it is room in the cache.
+        together = channels if count <= _FEW_SAMPLES else 1
+        for first in range(0, channels, together):
+            for start in range(0, count, _MANY_SAMPLES):
+                stop = min(count, start + _MANY_SAMPLES)
+                rows = travel_mm[start : stop + width, first : first + together].T
+                row = rows.ravel()
+                ahead = self._half(row[self.half_width :])
+                behind = self._half(row[::-1][self.half_width :])[::-1]
+                for channel in range(together):
+                    here = slice(channel * rows.shape[1], channel * rows.shape[1] + stop - start)
+                    np.subtract(ahead[here], behind[here], out=velocity[start:stop, first + channel])
+        return velocity
+
+    def _half(self, values: Floats) -> Floats:
+        """What the samples from the centre on add to each output: always the same sum of the same terms, in order.
+
+        The other side is the same sum over the samples read backwards: what is constant cancels exactly, and an unknown
+        centre (its weight is 0) stays unknown.
+        """
+        count = len(values) - self.half_width
+        begin = self.half_width
+        total: Floats | None = None
+        for part in self._pieces:
+            place = begin - self.half_width
+            some = np.correlate(values[place : place + count + len(part) - 1], part, "valid")
+            total = some if total is None else np.add(total, some, out=total)
+            begin += len(part)
+        assert total is not None
+        return total
+
+    @cached_property
+    def _pieces(self) -> tuple[Floats, ...]:
+        """The centre's weight and those ahead of it, cut so short that numpy has a loop made for each length."""
+        weights = self.coefficients[self.half_width :]
+        return tuple(np.array_split(weights, -(-len(weights) // _LONGEST_PIECE)))
 
 
 class VelocityStage:
@@ -113,10 +152,9 @@ class VelocityStage:
         self.largest_block = largest_block
         self.stride = stride
         self._roles = side_roles
-        # What the next chunk's results need of the samples before it: those not handed out yet, and as many again.
-        self._ring = RingBuffer(2 * (velocity_filter.half_width + stride), 4 + len(side_roles))
-        # Of the newest samples in it: how many are needed, and how many of these were handed out.
-        self._held = 0
+        # What the next chunk's results need of the samples before it, those not handed out yet and as many again, of
+        # shape (channels, n_samples); and how many of them were handed out.
+        self._held = np.empty((4 + len(side_roles), 0))
         self._emitted = 0
         self._next_sample = 0
         self._gap_before = 0
@@ -130,8 +168,8 @@ class VelocityStage:
 
     def reset(self) -> None:
         """Begin a new stretch; what was not emitted is lost, so `flush` first."""
-        self._ring.reset()
-        self._held = self._emitted = 0
+        self._held = self._held[:, :0]
+        self._emitted = 0
         self._starts = True
 
     def process(self, chunk: Chunk, travel_mm: Floats) -> list[Aligned]:
@@ -152,20 +190,19 @@ class VelocityStage:
 
     def flush(self) -> list[Aligned]:
         """Emit the samples still held, with unknown velocity, and begin a new stretch."""
-        results = self._emit(self._ring.newest(self._held).T.copy(), self._held)
+        results = self._emit(self._held, self._held.shape[1])
         self.reset()
         return results
 
     def _with_held(self, chunk: Chunk, travel_mm: Floats) -> Floats:
         """A chunk behind what is held, shape (channels, n_samples): an array that nobody writes to again."""
-        held = self._held
+        held = self._held.shape[1]
         # One row a channel, so that one channel is one contiguous run.
-        samples = np.empty((4 + len(self._roles), held + len(chunk)))
-        samples[:, :held] = self._ring.newest(held).T
+        samples = np.empty((len(self._held), held + len(chunk)))
+        samples[:, :held] = self._held
         samples[:4, held:] = travel_mm.T
         for channel, role in enumerate(self._roles, start=4):
             samples[channel, held:] = chunk.side[role]
-        self._ring.push(samples[:, held:].T)
         return samples
 
     def _emit(self, samples: Floats, until: int) -> list[Aligned]:
@@ -173,8 +210,8 @@ class VelocityStage:
         begin = self._emitted
         count = until - begin
         written = samples.shape[1]
-        self._held = written
         if count <= 0:
+            self._held = samples
             return []
         stride = self.stride
         velocity = self._velocity(samples, begin - stride, until + stride)
@@ -196,7 +233,8 @@ class VelocityStage:
             starts_stretch=self._starts,
         )
         needed_from = max(0, until - self.delay_samples)
-        self._held, self._emitted = written - needed_from, until - needed_from
+        # Copied, so that a long chunk is not kept for its last samples.
+        self._held, self._emitted = samples[:, needed_from:].copy(), until - needed_from
         self._starts = False
         self._gap_before = 0
         self._restart = False

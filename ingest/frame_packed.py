@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import binascii
 import struct
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -59,7 +60,7 @@ def decoded(frame: bytes) -> SampleBlock | Refused:
         return Refused("bad_headers", f"channel set {channels:#06x} holds none or unknown channels")
     if kind not in _SAMPLE_TYPES:
         return Refused("bad_headers", f"sample type {kind} is not known")
-    roles = tuple(role for bit, role in enumerate(LINK_ROLES) if channels >> bit & 1)
+    roles = _roles(channels)
     sample_type = _SAMPLE_TYPES[kind]
     size = len(body) - _HEADER.size - _CRC.size
     if not 1 <= count <= MOST_SAMPLES or size != count * len(roles) * sample_type.itemsize:
@@ -76,11 +77,19 @@ def decoded(frame: bytes) -> SampleBlock | Refused:
     )
 
 
+@lru_cache(maxsize=64)
+def _roles(channels: int) -> tuple[str, ...]:
+    return tuple(role for bit, role in enumerate(LINK_ROLES) if channels >> bit & 1)
+
+
 def _known(sent: NDArray[Any]) -> Floats:
-    with np.errstate(invalid="ignore"):  # a signalling NaN
+    if sent.dtype.kind == "i":
         values: Floats = sent.astype(np.float64)
-    unknown = sent == _UNKNOWN_INT16 if sent.dtype.kind == "i" else np.isinf(values)
-    values[unknown] = np.nan
+        values[sent == _UNKNOWN_INT16] = np.nan
+        return values
+    with np.errstate(invalid="ignore"):  # a signalling NaN
+        values = sent.astype(np.float64)
+    values[np.isinf(values)] = np.nan
     return values
 
 

@@ -11,21 +11,23 @@ import os
 from collections.abc import Iterator
 from pathlib import Path
 from types import TracebackType
-from typing import Self
+from typing import TYPE_CHECKING, Self
 
 from ingest.chunk import Chunk
 from ingest.errors import LogError
 from ingest.hdf5_file import is_hdf5
 from ingest.log_columns import wanted_columns
 from ingest.log_counts import LogCounts
-from ingest.log_csv import CsvRows
-from ingest.log_hdf5 import Hdf5Rows
-from ingest.log_parquet import ParquetRows
 from ingest.recording_reader import is_recording
 from ingest.rows import RowFramer
 from ingest.sheet import Sheet
 from ingest.sheet_log import LogLayout
 from ingest.text import clean
+
+if TYPE_CHECKING:
+    from ingest.log_csv import CsvRows
+    from ingest.log_hdf5 import Hdf5Rows
+    from ingest.log_parquet import ParquetRows
 
 _PARQUET_MAGIC = b"PAR1"
 _PARQUET_SUFFIXES = {".parquet", ".pq"}
@@ -49,9 +51,12 @@ class Log:
         What was read, dropped and found missing so far; complete after the last chunk.
     notes : tuple of str
         What a person should know of the log before it is played.
+    is_recording : bool
+        Whether it is a recording of a link (then it is an `ingest.recording_log.RecordingLog`).
     """
 
     notes: tuple[str, ...] = ()
+    is_recording = False
 
     def __init__(self, path: str, layout: LogLayout) -> None:
         self.path = path
@@ -155,14 +160,21 @@ def open_log(path: str | Path, sheet: Sheet) -> Log:
 
 
 def _rows_of(path: str) -> type[CsvRows] | type[ParquetRows] | type[Hdf5Rows]:
+    """The reader for a file; each is loaded only when a file needs it."""
     with open(path, "rb") as file:
         start = file.read(len(_PARQUET_MAGIC))
     if start == _PARQUET_MAGIC:
+        from ingest.log_parquet import ParquetRows
+
         return ParquetRows
     if is_hdf5(path):
+        from ingest.log_hdf5 import Hdf5Rows
+
         return Hdf5Rows
     suffix = Path(path).suffix.lower()
     for kind, suffixes in (("Parquet", _PARQUET_SUFFIXES), ("HDF5", _HDF5_SUFFIXES)):
         if suffix in suffixes:
             raise LogError(f"{clean(path, 200)}: is named like {kind} but does not start like it; export it again")
+    from ingest.log_csv import CsvRows
+
     return CsvRows

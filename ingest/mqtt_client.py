@@ -1,8 +1,9 @@
-"""The one module that knows aiomqtt: connections to an MQTT broker that fail in plain words and leave nothing behind.
+"""What knows aiomqtt (with `ingest.mqtt_intake`): connections to an MQTT broker that fail in plain words.
 
 In: the broker of a car sheet. Out: a connection that publishes, subscribes and hands over each message in the moment
-it is received, before it is acknowledged. `prepare` raises LinkError for what no waiting can mend; everything else
-raises `ConnectionFault`, whose text is for a person. Nothing is written to stderr, and the password to nowhere.
+it is received, before it is acknowledged; nothing is left behind. `prepare` raises LinkError for what no waiting can
+mend; everything else raises `ConnectionFault`, whose text is for a person. Nothing is written to stderr, and the
+password to nowhere.
 """
 
 from __future__ import annotations
@@ -18,11 +19,12 @@ import threading
 from collections.abc import AsyncIterator, Callable, Coroutine, Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, TypeVar, cast
+from typing import Any, NamedTuple, TypeVar, cast
 
 import aiomqtt
 
 from ingest.errors import LinkError
+from ingest.mqtt_intake import Intake, SharedLoop
 from ingest.sheet_broker import BrokerAccess
 from ingest.text import clean
 
@@ -48,6 +50,10 @@ class ConnectionFault(Exception):  # noqa: N818 - an event of daily life on a ra
     """A connection could not be made, or ended; the text says how and what to do."""
 
 
+class SubscriptionFault(ConnectionFault):
+    """The broker does not let this user read a topic; the connection itself goes on."""
+
+
 @dataclass(frozen=True)
 class Access:
     """All that is needed to connect, checked and read."""
@@ -70,8 +76,7 @@ class Access:
         return f"{self.host}:{self.port}"
 
 
-@dataclass(frozen=True)
-class Message:
+class Message(NamedTuple):
     """A message as it came; `retained` when the broker had kept it from before the subscription."""
 
     payload: bytes
@@ -137,7 +142,7 @@ class Connection:
         except aiomqtt.MqttError as error:
             raise ConnectionFault(_why(error, self._access)) from None
         if any(getattr(code, "value", code) >= _REFUSED for code in answer):
-            raise ConnectionFault(f"{self._access.where} does not let this user read {topic}; see the broker's rules")
+            raise SubscriptionFault(f"{self._access.where} does not let this user read {topic}; see the broker's rules")
 
     async def unsubscribe(self, topic: str) -> None:
         """Ask for no more of a topic."""
@@ -220,6 +225,9 @@ async def connect(
         socket_options=[(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)],
     )
     client.pending_calls_threshold = _MOST_PENDING
+    if on_message is not None:
+        deliver = on_message
+        Intake(client, lambda payload, retained, topic: deliver(Message(payload, retained, topic))).install()
     try:
         try:
             await client.__aenter__()
@@ -235,10 +243,10 @@ async def connect(
         _abandon(client)
 
 
-def quiet_loop() -> asyncio.AbstractEventLoop:
+def quiet_loop() -> SharedLoop:
     """Return a loop of the kind aiomqtt needs on every system, which writes nothing over the board."""
     # Windows' usual loop can't watch a socket of somebody else's, which is how aiomqtt works.
-    loop = asyncio.SelectorEventLoop()
+    loop = SharedLoop()
     loop.set_exception_handler(_swallow)
     loop.set_default_executor(_DaemonExecutor())
     return loop

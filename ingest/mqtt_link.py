@@ -117,8 +117,9 @@ class MqttLink:
         """Leave the broker and wait for the thread, at most a few seconds; who shares a loop leaves in its turns."""
         if self._thread is not None and self._work is not None:
             self._thread.close(_STOP_S)
-        elif self._work is not None:
+        elif isinstance(self._work, asyncio.Task):
             self._work.cancel()
+            self._work = None  # a second time would cut the farewell short
         self.status.closed(f"{self._broker.host}:{self._broker.port} closed")
 
     async def _run(self, access: Access) -> None:

@@ -1,8 +1,7 @@
 """The plan of a rehearsal: which faults are put into a log, where and when. One small TOML file.
 
 `load_plan(path)` returns a validated `Plan` or raises `PlanError` that lists every mistake at once: the fault's number
-and key, what was expected, and a hint. `marked(sheet)` is the sheet under which a rehearsal runs: its car has a name
-that nobody can take for the car itself, on screens, in results, journals, references and recordings.
+and key, what was expected, and a hint. Under which sheet a rehearsal runs, `ingest.rehearsal_mark` says.
 """
 
 from __future__ import annotations
@@ -18,14 +17,11 @@ from pydantic import Field, ValidationError, model_validator
 
 from ingest.chunk import CORNERS
 from ingest.errors import PlanError
-from ingest.sheet import Sheet
 from ingest.sheet_parts import Finite, Part, Positive, within
 from ingest.sheet_problems import describe_problems
 from ingest.text import clean
 from ingest.toml_text import parsed
 
-MARK = "REHEARSAL "
-_LONGEST_CAR_NAME = 80
 _LARGEST_PLAN_BYTES = 100_000  # a plan is a few hundred bytes; anything larger is some other file
 MOST_FAULTS = 40  # more than a crew could tell apart in a day
 
@@ -346,25 +342,3 @@ def _of_the_whole(line: str) -> str:
         wrong = "has too many faults" if what.startswith("has too many") else "must be written [[fault]], once for each"
         return f"fault: {wrong}"
     return line
-
-
-def marked(sheet: Sheet) -> Sheet:
-    """The sheet for a rehearsal: its car's name begins with `MARK`.
-
-    References, journals and results are held against the car's name, so that neither a rehearsal's are taken for the
-    car's nor the other way round.
-    """
-    if is_marked(sheet):
-        return sheet
-    name = clean(MARK + sheet.car.name, _LONGEST_CAR_NAME)
-    return sheet.model_copy(update={"car": sheet.car.model_copy(update={"name": name})})
-
-
-def marked_line(line: str) -> str:
-    """A line of a rehearsal's plain output: each by itself must not be taken for the car's."""
-    return f"{MARK} {line}" if line else line
-
-
-def is_marked(sheet: Sheet) -> bool:
-    """Whether a run under this sheet is a rehearsal."""
-    return sheet.car.name.startswith(MARK)

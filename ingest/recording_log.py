@@ -52,6 +52,8 @@ class RecordingLog(Log):
         What a person should know of this recording and this sheet, one line each.
     """
 
+    is_recording = True
+
     def __init__(self, path: str, sheet: Sheet) -> None:
         self._place = clean(path, 200)
         if sheet.link is None:

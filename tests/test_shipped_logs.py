@@ -285,7 +285,7 @@ def test_impulses_of_contacts(name: str) -> None:
 
 @pytest.mark.parametrize("name", [name for name in NAMES if name != "sensor_faults"])
 def test_downforce_of_the_stint(name: str) -> None:
-    result = found(name).monitor.pipeline.downforce.result()
+    result = found(name).monitor.pipeline.counting.downforce.result()
     truth = found(name).truth["downforce_area_m2"]
     for axle, estimate in (("front", result.front_m2), ("rear", result.rear_m2)):
         assert estimate.value == pytest.approx(truth[axle], rel=0.05)
@@ -298,7 +298,7 @@ def test_downforce_of_the_stint(name: str) -> None:
 
 @pytest.mark.parametrize("name", NAMES)
 def test_witnesses_of_sensors_and_rate(name: str) -> None:
-    for side in found(name).monitor.pipeline.axle_delay.result():
+    for side in found(name).monitor.pipeline.counting.axle_delay.result():
         assert side.verdict == "agrees"
         assert side.wheelbase_m == pytest.approx(sheet().car.wheelbase_mm / 1000.0, rel=0.02)
     if name != "sensor_faults":

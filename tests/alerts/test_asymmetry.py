@@ -25,8 +25,8 @@ FRONT = ("front compression", "front rebound")
 
 
 def sines(scales: list[Floats]) -> Floats:
-    """5 Hz of 8 mm, each lap's corners scaled by that lap's four factors."""
-    wave = 8.0 * np.sin(2.0 * np.pi * 5.0 * np.arange(LAP) / RATE)
+    """5 Hz of 8 mm, each lap's corners scaled by that lap's four factors; no sample stands still at a turn."""
+    wave = 8.0 * np.sin(2.0 * np.pi * 5.0 * (np.arange(LAP) + 0.37) / RATE)
     return np.concatenate([wave[:, np.newaxis] * scale for scale in scales])
 
 

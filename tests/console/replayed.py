@@ -10,8 +10,8 @@ from console.alarm_view import take_alarms
 from console.board_outlet import link_status
 from console.board_page import Picture
 from console.outlet import Place
+from console.take_view import take_view
 from console.trends import Trends
-from console.view import take_view
 from ingest.log import open_log
 from ingest.sheet import Sheet, load_sheet
 

@@ -12,7 +12,8 @@ from alerts.lifecycle import State
 from alerts.monitor import ACTIONS, Monitor
 from alerts.publisher import Publisher
 from console.act import act
-from console.cli import _ACTIONS, cli
+from console.cli import cli
+from console.cli_wall import ACTIONS as WALL_ACTIONS
 from console.command import ActError, Wish
 from console.desk import Desk
 from ingest.sheet_wall import PitWall
@@ -99,4 +100,4 @@ def test_without_a_broker_the_command_says_so_in_one_line() -> None:
 
 
 def test_the_command_knows_every_action() -> None:
-    assert tuple(ACTIONS) == _ACTIONS
+    assert tuple(ACTIONS) == WALL_ACTIONS

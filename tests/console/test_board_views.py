@@ -21,11 +21,12 @@ from console.board_views import NAMES, ORDER, answer_lines, body_lines
 from console.controls import Controls, Duties, Scene
 from console.paint import ASCII, BLOCKS, Glyphs
 from console.screen import BoardScreen
+from console.take_view import take_view
 from console.trends import Trends
-from console.view import BoardView, DriftView, LinkStatus, PointView, take_view
+from console.view import BoardView, DriftView, LinkStatus, PointView
 from dsp.asymmetry import PLACES
 from ingest.chunk import Chunk
-from ingest.plan import MARK
+from ingest.rehearsal_mark import MARK
 from tests.console.board_views import HOSTILE, make_car, make_corner, make_downforce, make_view, unknown_view
 from tests.console.draw_snapshots import AT_S, LOG, SIZES, draw, snapshot_file
 from tests.console.replayed import replayed

@@ -128,7 +128,7 @@ def test_downforce_is_refused_in_words_or_given_with_its_error() -> None:
 
 def test_witnesses_are_not_seen_without_data() -> None:
     monitor = Monitor(easy_sheet(), RATE, ())
-    record = witness_records(monitor.pipeline.axle_delay.result(), BodyTally())
+    record = witness_records(monitor.pipeline.counting.axle_delay.result(), BodyTally())
     assert record["zeros"]["verdict"] == "not seen"
     assert {side["verdict"] for side in record["axle_delay"].values()} == {"not seen"}
 

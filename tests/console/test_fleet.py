@@ -13,6 +13,8 @@ import numpy as np
 import pytest
 
 from alerts.monitor import Monitor
+from alerts.publisher import Publisher
+from console.desk import Desk
 from console.fleet import Fleet, FleetOptions, PlainShow, fleet_link, watch_fleet
 from console.fleet_cars import FleetCar, folder_name
 from console.live_run import MakeLink, WatchOptions
@@ -25,7 +27,9 @@ from ingest.link_loop import LinkLoop
 from ingest.senders import MqttSender
 from ingest.sheet import Sheet
 from ingest.sheet_link import Broker, LinkLayout
-from tests.brokers import MOSQUITTO, AnyBroker, EmbeddedBroker, RealBroker
+from ingest.sheet_wall import PitWall
+from tests.alerts.test_publisher import Listener
+from tests.brokers import MOSQUITTO, AnyBroker, EmbeddedBroker, RealBroker, free_port
 from tests.console.test_watch import LAYOUT, SHEET, HandLink, frames, low
 from tests.monitored import easy_sheet, flat
 
@@ -304,3 +308,34 @@ def test_one_lost_connection_leaves_the_others_open() -> None:
         for one in brokers:
             one.stop()
     assert [tile.link.split(":")[0] for tile in fleet.tiles()] == ["closed", "closed"]
+
+
+def test_cars_publish_from_the_loop_they_share_and_each_says_its_end(broker: AnyBroker, tmp_path: Path) -> None:
+    def desk_of(car: FleetCar, loop: LinkLoop) -> Desk:
+        wall = PitWall(host="127.0.0.1", port=broker.port, topic=f"pit/{car.folder}")
+        return Desk(Publisher(wall, car.name, run="run-1", loop=loop).start(), car.name)
+
+    listener = Listener(broker.port)
+    try:
+        watched([named("One"), named("Two")], tmp_path, frames(low(), 50), frames(flat(3000), 50), desk_of=desk_of)
+        listener.wait_for(
+            lambda: all(said and not said[-1]["online"] for said in map(listener.on, ("One/online", "Two/online")))
+        )
+        assert listener.on("One/online")[-1]["reason"] == "the watch ended"
+        written = [json.loads(line) for line in (tmp_path / "fleet/One/alerts.jsonl").read_text().splitlines()]
+        assert written
+        told = listener.on("One/transitions")
+        assert [(one["kind"], one["sample"]) for one in told] == [(one["kind"], one["sample"]) for one in written]
+        assert listener.on("One/state")[-1]["sequence"] == told[-1]["sequence"]
+    finally:
+        listener.close()
+
+
+def test_a_pit_wall_that_is_not_there_changes_nothing(tmp_path: Path) -> None:
+    def desk_of(car: FleetCar, loop: LinkLoop) -> Desk:
+        wall = PitWall(host="127.0.0.1", port=free_port(), topic="pit")
+        return Desk(Publisher(wall, car.name, loop=loop).start(), car.name)
+
+    code, _, _ = watched([named("One")], tmp_path, frames(low(), 50), desk_of=desk_of)
+    assert code == 0
+    check_same(tmp_path / "fleet" / "One", alone(named("One"), tmp_path, frames(low(), 50)))

@@ -12,8 +12,9 @@ from alerts.asymmetry import LeftRightAsymmetry
 from alerts.monitor import Monitor
 from console.board import render
 from console.left_right import LapJudge, sides_of_tally
+from console.take_view import take_view
 from console.trends import Trends
-from console.view import LinkStatus, take_view
+from console.view import LinkStatus
 from dsp.asymmetry import PLACES
 from dsp.laps import LapVerdict
 from dsp.pipeline import Frame

@@ -14,8 +14,9 @@ from alerts.monitor import Monitor
 from console.blind_laps import BlindLaps
 from console.lines import KIND_NAMES, final_lines, lap_line, log_lines, number, stamp, transition_line
 from console.outlet import Place, PlainOutlet
+from console.take_view import take_view
 from console.trends import Trends
-from console.view import LinkStatus, take_view
+from console.view import LinkStatus
 from dsp.asymmetry import PLACES, Asymmetry
 from dsp.axle_delay import AxleDelay, AxleDelayWatch
 from dsp.body import BodyTally

@@ -24,13 +24,14 @@ from console.rehearsal_account import Account, Heard, expected_of
 from console.rehearsal_places import LapFinder, LapTable, place
 from console.replay import ReplayOptions, replay
 from console.results import REHEARSAL, SUMMARY
+from console.take_view import take_view
 from console.trends import Trends
-from console.view import take_view
 from dsp.laps import SOURCES
 from ingest.chunk import Chunk
 from ingest.errors import JournalError, PlanError, ResultsError
 from ingest.injection import Placed
-from ingest.plan import MARK, Plan, marked, parse_plan
+from ingest.plan import Plan, parse_plan
+from ingest.rehearsal_mark import MARK, marked
 from tests.console.logs import EVENTFUL, eventful_log, read_lines, strict
 from tests.console.test_replay import HandClock, Recorder
 from tests.eventful import EVENTFUL_RATE, eventful_stint, only, records

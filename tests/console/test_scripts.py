@@ -161,3 +161,29 @@ def test_what_needs_no_library_loads_none(words: list[str]) -> None:
         env=environment(),
     )
     assert done.stderr == "[]\n"
+
+
+def test_a_board_waits_for_no_library_that_it_can_do_without() -> None:
+    """Neither before its first frame nor, which a live run would have to wait for, with the first samples."""
+    heavy = ("scipy", "aiomqtt", "pyarrow.csv", "h5py", "matplotlib", "dask", "ingest.plan", "ingest.recording_log")
+    script = (
+        "import sys\n"
+        "import console.board_outlet, console.hands, console.keys, console.replay\n"
+        "from alerts.monitor import Monitor\n"
+        "from ingest.log import open_log\n"
+        "from ingest.sheet import load_sheet\n"
+        f"sheet = load_sheet({str(SHIPPED)!r})\n"
+        f"with open_log({str(SHIPPED.with_name('healthy.parquet'))!r}, sheet) as log:\n"
+        "    monitor = Monitor(sheet, log.rate_hz, log.roles)\n"
+        "    monitor.process(next(iter(log)))\n"
+        f"print(sorted(set({heavy!r}) & set(sys.modules)), file=sys.stderr)\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", script],
+        capture_output=True,
+        text=True,
+        timeout=PATIENCE_S,
+        check=False,
+        env=environment(),
+    )
+    assert done.stderr == "[]\n"

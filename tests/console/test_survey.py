@@ -11,6 +11,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pyarrow as pa
 import pyarrow.csv as pa_csv
 import pyarrow.parquet as pq
@@ -22,14 +23,14 @@ from console.cli import cli
 from console.outlet import PlainOutlet
 from console.pace import Clock
 from console.replay import ReplayOptions, program_version, replay
-from console.results import ALERTS, LAPS
+from console.results import ALERTS, LAPS, SUMMARY
 from console.survey import LAPS as LAP_TABLE
 from console.survey import LOGS, Voice, survey
 from console.survey_job import Job, survey_log
 from console.survey_list import jobs_of
-from console.survey_part import Part, Parts
+from console.survey_part import Parts
 from console.survey_pool import Here, Pool, SurveyError, WorkerLostError, default_workers, open_pool
-from console.survey_table import PROVENANCE, flat, type_of
+from console.survey_table import PROVENANCE, flat, table_of, type_of, write_table
 from ingest.errors import DamperwatchError, ResultsError, SheetError
 from ingest.sheet import Sheet, load_sheet
 from tests.console.logs import CAR, EVENTFUL, eventful_log, log_file, read_lines, rows, sheet_file
@@ -94,16 +95,21 @@ def three(tmp_path: Path) -> list[Path]:
     return [log_file(tmp_path, samples, f"{samples}.csv") for samples in (6000, 4000, 3000)]
 
 
+def replayed(log: Path, folder: Path) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
+    """What a replay writes of laps and alerts."""
+    replay(log, EVENTFUL, PlainOutlet(lambda _: None), ReplayOptions(results=folder), Clock())
+    return read_lines(folder / LAPS), read_lines(folder / ALERTS)
+
+
 # ---------------------------------------------------------------- the same as a replay
 
 
 @pytest.mark.parametrize("seed", [1, 2])
 def test_rows_are_the_records_of_a_replay(tmp_path: Path, seed: int) -> None:
     log = eventful_log(tmp_path, seed)
-    replay(log, EVENTFUL, PlainOutlet(lambda _: None), ReplayOptions(results=tmp_path / "replayed"), Clock())
+    both = replayed(log, tmp_path / "replayed")
     assert run(jobs(EVENTFUL, log), tmp_path / "out") == 0
-    for name, lines in (("laps.parquet", LAPS), ("alerts.parquet", ALERTS)):
-        records = read_lines(tmp_path / "replayed" / lines)
+    for name, records in zip(("laps.parquet", "alerts.parquet"), both, strict=True):
         found = table(tmp_path / "out" / name)
         assert records
         assert len(found) == len(records)
@@ -114,7 +120,7 @@ def test_rows_are_the_records_of_a_replay(tmp_path: Path, seed: int) -> None:
 def test_columns_are_paths_of_the_record(tmp_path: Path) -> None:
     log = eventful_log(tmp_path)
     run(jobs(EVENTFUL, log), tmp_path / "out")
-    row, record = table(tmp_path / "out" / LAP_TABLE)[1], read_parts(tmp_path / "out")[0].laps[1]
+    row, record = table(tmp_path / "out" / LAP_TABLE)[1], replayed(log, tmp_path / "replayed")[0][1]
     corner = record["corners"]["RR"]
     expected = {
         "lap": record["lap"],
@@ -157,8 +163,7 @@ def test_types_follow_from_names_and_hold_every_value(tmp_path: Path) -> None:
     schema = pq.read_schema(tmp_path / "out" / LAP_TABLE)  # type: ignore[no-untyped-call,unused-ignore]
     assert all(one.type == type_of(one.name) for one in schema)
     wanted = {pa.int64(): int, pa.float64(): float, pa.string(): str, pa.bool_(): bool}
-    (part,) = read_parts(tmp_path / "out")
-    for records in (part.laps, part.alerts):
+    for records in replayed(log, tmp_path / "replayed"):
         for record in records:
             for name, value in flat(record).items():
                 assert value is None or isinstance(value, wanted[type_of(name)] | int), name
@@ -166,9 +171,50 @@ def test_types_follow_from_names_and_hold_every_value(tmp_path: Path) -> None:
     assert {"FL_velocity_rms_mm_s", "RR_bump_stop_contacts", "platform_nose_lowest_mm"} <= set(schema.names)
 
 
-def read_parts(out: Path) -> list[Part]:
-    found = [Parts(out).read(file.name.split(".")[0]) for file in sorted((out / "parts").iterdir())]
-    return [part for part in found if part is not None]
+def test_a_summary_of_a_part_is_that_of_a_replay(tmp_path: Path) -> None:
+    log = eventful_log(tmp_path)
+    replayed(log, tmp_path / "replayed")
+    run(jobs(EVENTFUL, log), tmp_path / "out")
+    theirs = json.loads((tmp_path / "replayed" / SUMMARY).read_text())
+    del theirs["along_lap"]
+    (file,) = (tmp_path / "out/parts").iterdir()
+    mine = Parts(tmp_path / "out").there(file.stem).summary
+    named = {"source", "program_version"}
+    assert {key: value for key, value in mine.items() if key not in named} == {
+        key: value for key, value in theirs.items() if key not in named
+    }
+    assert None in walked(mine)  # what is unknown is told as it is in a replay's
+
+
+def walked(value: Any) -> Iterator[Any]:
+    if isinstance(value, dict | list):
+        for inner in value.values() if isinstance(value, dict) else value:
+            yield from walked(inner)
+    else:
+        yield value
+
+
+def test_what_is_not_finite_is_unknown_in_a_row() -> None:
+    record = {"a b": np.float64("nan"), "c": {"d": float("inf"), "e": np.int64(3), "f": np.arange(2)}, "g": (1, 2)}
+    found = flat(record)
+    assert found == {"a_b": None, "c_d": None, "c_e": 3}
+    assert type(found["c_e"]) is int
+
+
+def test_rows_of_logs_with_other_columns_stand_in_one_table(tmp_path: Path) -> None:
+    """Also where what is written together ends between two logs."""
+    logs: list[tuple[dict[str, Any], list[dict[str, Any]]]] = [
+        ({"log": "a", "rehearsal": False}, [{"lap": str(n), "duration_s": 1.0 + n} for n in range(600)]),
+        ({"log": "b", "rehearsal": True}, [{"lap": "0", "FL_bump_stop_contacts": 2}] * 500),
+        ({"log": "c", "rehearsal": False}, []),
+        ({"log": "d", "rehearsal": False}, [{"lap": "x"}]),
+    ]
+    columns = ["log", "rehearsal", "lap", "duration_s", "FL_bump_stop_contacts", "when"]
+    given = ((before, table_of(rows)) for before, rows in logs)
+    assert write_table(tmp_path / "t.parquet", given, columns) == 1101
+    expected = [dict.fromkeys(columns) | before | row for before, rows in logs for row in rows]
+    assert table(tmp_path / "t.parquet") == expected
+    assert pq.read_schema(tmp_path / "t.parquet").names == columns  # type: ignore[no-untyped-call,unused-ignore]
 
 
 # ---------------------------------------------------------------- order, and going on
@@ -208,7 +254,15 @@ def test_only_what_is_new_is_computed(tmp_path: Path, sheet: Sheet, three: list[
     assert computed(jobs(other, three[2])) == ["3000.csv"]
 
 
-@pytest.mark.parametrize("harm", [lambda data: data[:-20], lambda _: b"", lambda data: data[:99] + b"\0" + data[100:]])
+@pytest.mark.parametrize(
+    "harm",
+    [
+        lambda data: data[:-20],
+        lambda _: b"",
+        lambda data: data + b"x",
+        *(lambda data, at=at: data[:at] + bytes([data[at] ^ 1]) + data[at + 1 :] for at in (3, 40, 99, 2000, -1)),
+    ],
+)
 def test_a_damaged_part_is_computed_again(
     tmp_path: Path, sheet: Sheet, three: list[Path], harm: Callable[[bytes], bytes]
 ) -> None:
@@ -224,11 +278,17 @@ def test_a_damaged_part_is_computed_again(
 
 
 def test_what_a_killed_run_left_half_written_goes(tmp_path: Path, sheet: Sheet, three: list[Path]) -> None:
-    torn = tmp_path / "out/parts/aa.json.gz.1.writing"
-    torn.parent.mkdir(parents=True)
-    torn.write_bytes(b"half")
-    assert run(jobs(sheet, three[2]), tmp_path / "out") == 0
-    assert not torn.exists()
+    out = tmp_path / "out"
+    torn = [
+        out / "parts/aa.part.1.writing",
+        out / "laps.parquet.1.writing",
+        out / "references/x/summary.json.1.writing",
+    ]
+    for file in torn:
+        file.parent.mkdir(parents=True, exist_ok=True)
+        file.write_bytes(b"half")
+    assert run(jobs(sheet, three[2]), out) == 0
+    assert not any(file.exists() for file in torn)
 
 
 def test_ctrl_c_keeps_what_is_done(tmp_path: Path, sheet: Sheet, three: list[Path]) -> None:
@@ -323,6 +383,22 @@ def test_a_log_that_breaks_off_has_no_rows(tmp_path: Path, sheet: Sheet, three: 
     assert run(jobs(sheet, broken, three[1]), tmp_path / "out", heard=heard) == 1
     assert {row["log"] for row in table(tmp_path / "out" / LAP_TABLE)} == {str(three[1])}
     assert heard.said[0].startswith(f"1/2  {broken}: ")
+
+
+def test_a_double_counts_where_the_first_could_not_be_read(tmp_path: Path, sheet: Sheet, three: list[Path]) -> None:
+    """One content under three names, the first of which says Parquet; and an empty one under two."""
+    names = [tmp_path / name for name in ("a.parquet", "b.csv", "c.csv", "d.csv", "e.csv")]
+    for path in names[:3]:
+        path.write_bytes(three[2].read_bytes())
+    for path in names[3:]:
+        path.touch()
+    heard = Heard()
+    assert run(jobs(sheet, *names), tmp_path / "out", heard=heard) == 1
+    assert states(tmp_path / "out") == ["fault", "done", "double", "fault", "fault"]
+    assert {row["log"] for row in table(tmp_path / "out" / LAP_TABLE)} == {str(names[1])}
+    assert any(f"{names[2]}: the same log as {names[1]}" in line for line in heard.said)
+    assert heard.shares[-1] == 1.0
+    assert len(heard.shares) == 5
 
 
 def test_a_log_that_changes_meanwhile_is_left_out(tmp_path: Path, sheet: Sheet, three: list[Path]) -> None:

@@ -43,6 +43,10 @@ def sigint_is_ignored(_: int) -> bool:
     return signal.getsignal(signal.SIGINT) is signal.SIG_IGN
 
 
+def environment(name: str) -> str | None:
+    return os.environ.get(name)
+
+
 def bad(_: int) -> int:
     raise ZeroDivisionError
 
@@ -83,6 +87,19 @@ def test_what_was_under_way_on_a_killed_worker_is_computed_again(cluster: Cluste
 
 def test_workers_leave_ctrl_c_to_the_survey_also_when_new(cluster: Cluster) -> None:
     assert set(results(cluster, sigint_is_ignored, list(range(6))).values()) == {True}
+
+
+def test_workers_keep_freed_memory_and_start_no_threads_for_sums(cluster: Cluster) -> None:
+    names = ["MALLOC_TRIM_THRESHOLD_", "MALLOC_MMAP_THRESHOLD_", "OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"]
+    found = results(cluster, environment, names)
+    # Dask's own 64 KiB would have every block of the chain take fresh pages.
+    assert int(found[0]) >= 64 << 20
+    assert int(found[1]) == 32 << 20
+    assert (found[2], found[3]) == ("1", "1")
+
+
+def test_nobody_is_taken_for_dead_after_a_lid_was_closed(cluster: Cluster) -> None:
+    assert not cluster._client.cluster.scheduler.worker_ttl
 
 
 def test_an_unexpected_error_is_one_line(cluster: Cluster) -> None:

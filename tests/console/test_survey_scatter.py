@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import math
 from pathlib import Path
@@ -16,20 +17,20 @@ from alerts.drift_reference import DriftReference
 from console.drift_file import DRIFT_REFERENCE
 from console.reference import load_reference
 from console.results import SUMMARY
-from console.survey_part import Part, Parts, row_of
+from console.survey_part import Part, Parts
 from console.survey_reference import (
     Group,
     Stint,
-    clean_laps,
     folder_name,
     groups_of,
     settle,
-    why_not_clean,
     write_reference,
 )
-from console.survey_scatter import Lap, Scatter, between_groups, scatter_lines, spread
+from console.survey_scatter import Lap, Scatter, between_groups, own_scatter, scatter_lines, spread
+from console.survey_stint import StintRecords
 from dsp.asymmetry import PLACES
 from dsp.position_scales import Stretch
+from ingest.errors import ResultsError
 from ingest.sheet import Sheet
 from tests.sheets import make_sheet
 
@@ -87,12 +88,16 @@ def part(given: list[Lap], **changes: Any) -> Part:
         "sheet_sha256": "",
         "asymmetry": asymmetry,
     }
-    plain = [row_of(one) for lap in every for one in lap]
-    return Part(records, changes.pop("alerts", []), summary | changes, plain)
+    taken = StintRecords(warm_up_laps=2)
+    for record in records:
+        taken.lap(record)
+    for one in changes.pop("alerts", []):
+        taken.alert(one)
+    return taken.part(summary | changes, [one for lap in every for one in lap])
 
 
 def group(*parts: Part, sheet: Sheet = SHEET) -> Group:
-    (found,) = groups_of([Stint(f"stint {n}", sheet, f"{n:064}", lambda p=p: p) for n, p in enumerate(parts)])  # type: ignore[misc]
+    (found,) = groups_of([Stint(f"stint {n}", sheet, f"{n:064}", p.gist, lambda p=p: p) for n, p in enumerate(parts)])  # type: ignore[misc]
     settle(found)
     return found
 
@@ -236,33 +241,104 @@ def alarm(kind: str, change: str = "occurs") -> dict[str, str]:
 )
 def test_what_is_not_clean_stays_out(changes: dict[str, Any], why: str) -> None:
     one = part(laps(np.random.default_rng(10), 6), **changes)
-    assert why in why_not_clean(one)
-    assert bool(why) == bool(why_not_clean(one))
+    assert why in one.gist.unclean
+    assert bool(why) == bool(one.gist.unclean)
+    assert list(one.laps_of_stretches()) == [] or not why
     found = group(one)
     assert (found.reference is None) == bool(why)
     assert bool(found.notes) == bool(why)
 
 
-def test_only_clean_laps_after_the_warm_up_count() -> None:
-    one = part(laps(np.random.default_rng(11), 6))
-    one.laps[3]["samples_lost"] = 1
-    one.laps[5]["kind"] = "in"
-    assert [lap[0].lap for lap in clean_laps(one, 2)] == [2, 4, 6, 7]
-    assert [lap[0].lap for lap in clean_laps(one, 0)] == [0, 1, 2, 4, 6, 7]
+@pytest.mark.parametrize(("warm_up", "expected"), [(2, [2, 4, 6, 7]), (0, [0, 1, 2, 4, 6, 7]), (9, [])])
+def test_only_clean_laps_after_the_warm_up_count(warm_up: int, expected: list[int]) -> None:
+    taken = StintRecords(warm_up)
+    for index in range(8):
+        record = {"index": index, "kind": "in" if index == 5 else "timed", "samples_lost": int(index == 3)}
+        taken.lap(record)
+    flat = [one for lap in laps(np.random.default_rng(11), 8) for one in lap]
+    found = taken.part({"complete": True, "rehearsal": False, "car": "x", "asymmetry": {}}, flat)
+    assert [lap[0].lap for lap in found.laps_of_stretches()] == expected
+    assert (found.gist.own["laps"] if expected else 0) == len(expected)
+    assert bool(found.gist.own) == bool(expected)
 
 
 def test_a_part_comes_back_as_it_was(tmp_path: Path) -> None:
-    one = part(laps(np.random.default_rng(12), 2))
+    given = laps(np.random.default_rng(12), 2)
+    one = part(given, left="ü", broken=math.nan)
     parts = Parts(tmp_path)
     parts.make()
     parts.write("key", one.packed())
-    back = parts.read("key")
-    assert back is not None
-    assert (back.laps, back.alerts, back.summary) == (one.laps, one.alerts, one.summary)
+    back = parts.there("key")
     assert back.packed() == one.packed()
-    again = [stretch for lap in clean_laps(one, 0) for stretch in lap]
-    for mine, theirs in zip(again, back.stretches(), strict=True):
-        assert json.dumps(vars(mine), default=list_of) == json.dumps(vars(theirs), default=list_of)
+    assert back.gist == one.gist
+    assert back.table("laps").to_pylist() == [{"index": n, "kind": "timed", "samples_lost": 0} for n in range(4)]
+    assert len(back.table("alerts")) == 0
+    assert back.summary["left"] == "ü"
+    assert back.summary["broken"] is None
+    again = list(back.laps_of_stretches())
+    assert [len(lap) for lap in again] == [PLACES_OF_LAP] * 2
+    for mine, theirs in zip(given, again, strict=True):
+        for ours, other in zip(mine, theirs, strict=True):
+            assert json.dumps(vars(ours), default=list_of) == json.dumps(vars(other), default=list_of)
+
+
+def test_what_is_no_part_is_none() -> None:
+    whole = part(laps(np.random.default_rng(12), 2)).packed()
+    assert Part.unpacked(whole) is not None
+    for other in (b"", b"\n", whole[:-1], whole + b"\n", whole.replace(b"part 2", b"part 3", 1), b"\x1f\x8b" + whole):
+        assert Part.unpacked(other) is None
+    # One whose checksum fits, and yet it is none.
+    for rest in (b"", b"[]\n", b"{}\n", b'{"gist": {}, "sections": {}}\n', b'{"gist": [], "sections": {"laps": 1}}\n'):
+        assert Part.unpacked(sealed(rest)) is None
+    head = whole.split(b"\n", 1)[1]
+    huge = head.replace(b'"summary": [', b'"summary": [9', 1).replace(b'"summary": [9', b'"summary": [99999999', 1)
+    assert Part.unpacked(sealed(head)) is not None
+    assert Part.unpacked(sealed(huge)) is None
+
+
+def sealed(rest: bytes) -> bytes:
+    return b"damperwatch survey part 2 " + hashlib.sha256(rest).hexdigest().encode() + b"\n" + rest
+
+
+def test_a_section_that_does_not_inflate_is_an_error() -> None:
+    whole = part(laps(np.random.default_rng(12), 2)).packed()
+    damaged = Part.unpacked(sealed(whole.split(b"\n", 1)[1][:-3] + b"abc"))
+    assert damaged is not None
+    with pytest.raises(ResultsError, match="holds no stretches"):
+        list(damaged.laps_of_stretches())
+
+
+def test_scatter_of_a_stint_is_that_of_its_laps_one_by_one() -> None:
+    given = laps(np.random.default_rng(16), 5)
+    own, alone = own_scatter(given), DriftReference()
+    for lap in given:
+        alone.admit(lap)
+    plain = alone.to_plain()
+    assert own == {key: value for key, value in plain.items() if key != "places"}
+    assert own_scatter([]) == {}
+    assert json.loads(json.dumps(own)) == own
+    taken = Scatter()
+    assert taken.take(own) == 5
+    assert taken.take({}) == 0
+    assert (taken.stints, taken.laps) == (1, 5)
+    assert taken.lap_squares.tolist() == plain["lap_squares"]
+
+
+def test_placing_a_stint_is_placing_its_laps_one_by_one() -> None:
+    random = np.random.default_rng(17)
+    common = DriftReference()
+    for lap in laps(random, 4):
+        common.admit(lap)
+    given = laps(random, 5, 0.02)
+    given[1] = given[1][: PLACES_OF_LAP // 2]  # too little of a lap
+    given[3] = []
+    found = Scatter()
+    found.place(given, common)
+    expected = [common.look(given[n])[0].modes.mean(axis=0) for n in (0, 2, 4)]
+    assert (found.placed_stints, found.placed_laps) == (1, 3)
+    assert found._levels[0].tolist() == np.array(expected).tolist()
+    found.place([], common)
+    assert found.placed_stints == 1
 
 
 def list_of(values: Any) -> Any:
@@ -301,7 +377,7 @@ def test_it_is_taken_as_a_reference(written: tuple[Group, Path]) -> None:
 def test_left_against_right_is_averaged_by_laps(tmp_path: Path) -> None:
     random = np.random.default_rng(14)
     one, two = part(laps(random, 6)), part(laps(random, 4))
-    two.summary["asymmetry"][PLACES[0]] |= {"left_faster_percent": -3.0, "right_travel_mm": 30.0}
+    two.gist.asymmetry[PLACES[0]] |= {"left_faster_percent": -3.0, "right_travel_mm": 30.0}
     place = write_reference(tmp_path, group(one, two), "1")
     assert place is not None
     found = json.loads((place / SUMMARY).read_text())["asymmetry"][PLACES[0]]
@@ -316,7 +392,8 @@ def test_each_circuit_and_set_up_has_its_own() -> None:
         make_sheet({"stint.circuit": "Ring", "stint.set_up": "soft", "axle.front.spring.rate_n_mm": 130.0}),
         SHEET,
     ]
-    found = groups_of([Stint("x", sheet, "", lambda: part([])) for sheet in sheets])
+    empty = part([])
+    found = groups_of([Stint("x", sheet, "", empty.gist, lambda: empty) for sheet in sheets])
     assert [len(one.stints) for one in found] == [2, 1, 1]
     assert len({folder_name(one.sheet) for one in found}) == 3
     assert folder_name(SHEET).startswith("test_mule-ring-soft-")

@@ -13,8 +13,8 @@ from console.big_letters import big_lines
 from console.command import ActError, Wish
 from console.controls import Controls, Duties
 from console.paint import BLOCKS
-from console.wall import Bell
 from console.wall_asks import WallAsks
+from console.wall_bell import Bell
 from console.wall_board import plain_words, wall_board, wall_items
 from console.wall_book import WallBook
 

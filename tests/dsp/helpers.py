@@ -132,7 +132,7 @@ class Findings:
             "lap_starts": self.lap_starts,
             "rejected": self.pipeline.validity.rejected.tolist(),
             "missing": self.pipeline.validity.missing.tolist(),
-            "rolling": self.pipeline.rolling().tolist(),
+            "rolling": self.pipeline.counting.rolling().tolist(),
             "gaps": (self.pipeline.gaps, self.pipeline.lost_samples, self.pipeline.restarts),
             "timed": (self.pipeline.timed_laps, self.pipeline.timed.received),
             "samples": repr(numbers(self.blocks).tolist()),

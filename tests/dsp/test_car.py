@@ -237,6 +237,8 @@ def test_anti_dive_carries_its_share_of_braking_past_the_springs() -> None:
         (-3.0, -3.1, "cornering"),
         (-8.0, 5.0, "braking"),
         (-5.0, 8.0, "cornering"),
+        (-8.0, 8.0, "cornering"),
+        (8.0, -3.1, "cornering"),
         (np.nan, 0.0, "unknown"),
         (0.0, np.nan, "unknown"),
         (np.nan, 9.0, "cornering"),

@@ -24,6 +24,7 @@ from dsp.corner_loads import CornerLoads
 from dsp.downforce import DownforceWatch
 from dsp.faults import FaultChange
 from dsp.frame import Aligned, CarBlock
+from dsp.high_pass import HighPass
 from dsp.jumps import JumpWatch
 from dsp.pipeline import Frame, Pipeline
 from dsp.platform import Platform
@@ -69,6 +70,17 @@ def jumps() -> Step:
         if chunk.breaks:
             stage.reset()
         return stage.process(chunk.first_sample, chunk.sensors)
+
+    return take
+
+
+def slow_parts() -> Step:
+    stage = HighPass(1.0, RATE_HZ, 4)
+
+    def take(chunk: Chunk) -> Any:
+        if chunk.breaks:
+            stage.reset()
+        return stage.process(chunk.sensors.T).T
 
     return take
 
@@ -157,6 +169,7 @@ STAGES: dict[type, Callable[[], Step]] = {
     VelocityStage: velocity,
     CarStage: car_blocks,
     CornerLoads: loads,
+    HighPass: slow_parts,
     ContactPlaces: places,
     BodyMotion: lambda: of_rows(BodyMotion(SHEET, Platform(SHEET).plane).process),
     SteadyWindows: lambda: of_rows(SteadyWindows(SHEET, RATE_HZ / 2, 2).process),

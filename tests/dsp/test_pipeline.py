@@ -278,14 +278,14 @@ def test_the_rolling_picture_is_that_of_the_last_seconds() -> None:
     velocity = stacked([b.velocity_mm_s for b in found.blocks], 4)
     # 2 s in ten steps of 100 samples; the last one is the one under way.
     first = (rows - 1) // 100 * 100 - 9 * 100
-    assert found.pipeline.rolling().tolist() == VELOCITY_BINS.count_values(velocity[first:]).tolist()
+    assert found.pipeline.counting.rolling().tolist() == VELOCITY_BINS.count_values(velocity[first:]).tolist()
 
 
 def test_standing_still_does_not_push_the_running_out_of_the_rolling_picture() -> None:
     rows = 6000
     speed = np.where(np.arange(rows) < 3000, 40.0, 0.0)
     found = run(CAR, stream(driven(rows, 31), RATE_HZ, speed=speed))
-    assert found.pipeline.rolling().sum(axis=1).tolist() == [10 * 100] * 4
+    assert found.pipeline.counting.rolling().sum(axis=1).tolist() == [10 * 100] * 4
 
 
 def test_gaps_losses_and_restarts_are_counted() -> None:
@@ -301,10 +301,13 @@ def test_so_far_is_the_stint_with_the_lap_under_way() -> None:
     so_far = pipeline.so_far()
     assert so_far.received == rows - pipeline.filter.half_width - pipeline.car.stride
     assert pipeline.stint.received == 1500
-    assert so_far.tally.velocity.tolist() == (pipeline.stint.tally.velocity + pipeline.lap.tally.velocity).tolist()
+    assert (
+        so_far.tally.velocity.tolist()
+        == (pipeline.stint.tally.velocity + pipeline.counting.lap.tally.velocity).tolist()
+    )
     pipeline.finish()
     assert pipeline.stint.received == rows
-    assert pipeline.lap.received == 0
+    assert pipeline.counting.lap.received == 0
 
 
 def test_fault_changes_are_handed_over_once() -> None:

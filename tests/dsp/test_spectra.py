@@ -12,8 +12,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.signal import welch
+from scipy.signal.windows import hann
 
 from dsp.frame import CarBlock
+from dsp.segments import hann_window
 from dsp.spectra import CornerSpectrum, TravelSpectra, expected_frequencies
 from ingest.sheet import Sheet, load_sheet
 from replay_logs.simulate import SHEET
@@ -292,3 +294,8 @@ def test_the_sheet_of_the_shipped_logs() -> None:
     found = expected_frequencies(load_sheet(SHEET), "FL")
     assert found.body_hz == pytest.approx(2.5997, abs=1e-3)
     assert found.wheel_hop_hz == pytest.approx(13.948, abs=1e-2)
+
+
+@pytest.mark.parametrize("rows", [2, 5, 100, 512, 1024, 2048])
+def test_the_window_has_the_bits_of_scipys(rows: int) -> None:
+    np.testing.assert_array_equal(hann_window(rows), hann(rows, sym=False))

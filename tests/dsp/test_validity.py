@@ -127,6 +127,24 @@ def test_a_step_is_told_after_the_longest_spike_and_loses_the_position() -> None
     np.testing.assert_array_equal(watched.believed[705:, 1], travel[705:, 1])
 
 
+@pytest.mark.parametrize("rows_before", [0, 1, 2, 3])
+@pytest.mark.parametrize("in_a_long_chunk", [True, False])
+def test_a_step_at_the_beginning_of_a_chunk_is_seen(rows_before: int, in_a_long_chunk: bool) -> None:
+    travel = running(2000)
+    travel[700:, 1] += 14.0
+    begins = 700 - rows_before
+    watched = Watched(cut(stream(travel), [begins] if in_a_long_chunk else [begins, begins + 20]))
+    assert watched.of(1) == [(700 + LONGEST, "step", True)]
+
+
+@pytest.mark.parametrize("rows_before", [0, 1, 2, 3])
+def test_a_jump_just_before_readings_are_lost_is_rejected_wherever_a_chunk_begins(rows_before: int) -> None:
+    travel = running(2000)
+    travel[700, 1] += 14.0
+    travel[701, 1] = np.nan
+    assert Watched(cut(stream(travel), [700 - rows_before])).unknown(1) == [700, 701]
+
+
 def test_a_second_step_that_undoes_the_first_gives_the_position_back() -> None:
     travel = running(3000)
     travel[700:1500, 1] += 14.0
@@ -250,6 +268,19 @@ def test_a_broken_or_shorted_wire_is_rejected_at_once(open_reads: str, volts: fl
     begin = watched.changes[0]
     assert (begin.measured, begin.limit, begin.unit) == (volts, 4.7 if high else 0.3, "V")
     assert watched.validity.position_lost_at == [None] * 4
+
+
+@pytest.mark.parametrize(("volts", "name"), [(3.6, "short circuit"), (1.4, "open circuit")])
+def test_a_reading_out_of_its_range_is_rejected_also_where_its_travel_is_within_the_stroke(
+    volts: float, name: str
+) -> None:
+    sheet = make_sheet({"corner.FR.sensor": {**ELECTRICAL, "reading_range": [1.5, 3.5], "open_circuit_reads": "low"}})
+    readings = running(1000)
+    readings[:, 1] = 2.5 + readings[:, 1] / 30.0
+    readings[400:600, 1] = volts  # 33 mm
+    watched = Watched(stream(readings), sheet)
+    assert watched.of(1) == [(400, name, True), (600, name, False)]
+    assert watched.unknown(1) == list(range(400, 600))
 
 
 def test_travel_beyond_the_stroke_and_its_margin_is_out_of_range() -> None:

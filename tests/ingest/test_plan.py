@@ -8,7 +8,8 @@ from typing import Any
 import pytest
 
 from ingest.errors import PlanError
-from ingest.plan import KINDS, MARK, MOST_FAULTS, is_marked, load_plan, marked, parse_plan
+from ingest.plan import KINDS, MOST_FAULTS, load_plan, parse_plan
+from ingest.rehearsal_mark import MARK, is_marked, marked
 from tests.sheets import make_sheet
 
 WHOLE: dict[str, dict[str, Any]] = {
