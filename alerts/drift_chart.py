@@ -143,9 +143,11 @@ class DriftChart:
         looks = self._recent.take_lap()
         refused, self._refused = self._refused, Refused()
         looked, self._looked = self._looked, 0
+        whole: Looks | None = None  # of `stretches`, where all of them are looked at here
         if self._uncharted:
             uncharted, unfit = self.reference.look(self._uncharted)
             looked, refused = looked + len(uncharted), refused + unfit
+            whole = uncharted if len(self._uncharted) == len(stretches) else None
             self._uncharted = []
         if not timed:
             if invalid:
@@ -156,7 +158,7 @@ class DriftChart:
         known = self.reference.laps > 0
         compared = known and looked >= LEAST_OF_LAP * self.reference.places
         if not self.proven and compared:
-            self._prove(stretches)
+            self._prove(whole, stretches)
         if looks is not None and len(looks) >= LEAST_OF_LAP * self.reference.places:
             verdict = (self._chart_lap(looks) if self.charting else None) or self._worse(looks)
         if not self._crossed:
@@ -166,7 +168,7 @@ class DriftChart:
         doubtful = bool(self.verdicts) or self._waiting > 0
         learnt = False
         if not self.frozen and self.may_learn and warm and not doubtful and verdict is None:
-            learnt = self.reference.admit(stretches)
+            learnt = self.reference.admit(stretches, whole)
             self.frozen = self.reference.laps >= self._settings.reference_laps
         if compared or learnt or not warm:
             self.blind_laps, self.refused = 0, Refused()
@@ -176,9 +178,10 @@ class DriftChart:
                 self._give_up()
         return verdict
 
-    def _prove(self, stretches: Sequence[Stretch]) -> None:
+    def _prove(self, looks: Looks | None, stretches: Sequence[Stretch]) -> None:
         """Hold a whole lap against a reference that was given; one of another road is given up."""
-        looks, _ = self.reference.look(stretches)
+        if looks is None:
+            looks, _ = self.reference.look(stretches)
         if not looks.on_another_road:
             self.proven = True
             return

@@ -180,11 +180,15 @@ class DriftReference:
         )
         return looks.part(known), refused
 
-    def admit(self, stretches: Sequence[Stretch]) -> bool:
-        """Add one clean lap; False, and nothing is added, if too little of it can be used."""
+    def admit(self, stretches: Sequence[Stretch], looks: Looks | None = None) -> bool:
+        """Add one clean lap; False, and nothing is added, if too little of it can be used.
+
+        `looks` are these stretches held against this reference, for a caller that has them already.
+        """
         if not stretches:
             return False
-        looks, _ = self.look(stretches)
+        if looks is None:
+            looks, _ = self.look(stretches)
         if self.laps and len(looks) < LEAST_OF_LAP * self.places:
             return False
         number = np.array([one.number for one in stretches], dtype=np.int64)

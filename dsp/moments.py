@@ -18,6 +18,7 @@ class Moments:
 
     Examples
     --------
+    >>> import numpy as np
     >>> m = Moments.of(np.array([1.0, 2.0, 3.0])).merged(Moments.of(np.array([4.0, 5.0])))
     >>> m.count, m.mean, m.variance
     (5, 3.0, 2.5)

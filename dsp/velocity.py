@@ -100,7 +100,7 @@ class VelocityFilter:
                 rows = travel_mm[start : stop + width, first : first + together].T
                 row = rows.ravel()
                 ahead = self._half(row[self.half_width :])
-                behind = self._half(row[::-1][self.half_width :])[::-1]
+                behind = self._half(row[::-1].copy()[self.half_width :])[::-1]
                 for channel in range(together):
                     here = slice(channel * rows.shape[1], channel * rows.shape[1] + stop - start)
                     np.subtract(ahead[here], behind[here], out=velocity[start:stop, first + channel])

@@ -14,6 +14,7 @@ from collections.abc import Coroutine
 from typing import Any
 
 from ingest.mqtt_client import quiet_loop
+from ingest.mqtt_intake import SharedLoop
 
 # Between two looks while there is time: what has come meanwhile to fifty links is then taken in one go, where being
 # woken for each message would cost more than the message. Arrivals are stamped this much late at most.
@@ -26,7 +27,9 @@ class LinkLoop:
     """Runs links while its owner calls `turn`; from one thread only."""
 
     def __init__(self) -> None:
-        self._loop = quiet_loop()
+        loop = quiet_loop(shared=True)
+        assert isinstance(loop, SharedLoop)
+        self._loop = loop
         self._begun: set[asyncio.Task[None]] = set()
         self._hurried = False
 

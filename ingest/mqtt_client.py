@@ -225,7 +225,7 @@ async def connect(
         socket_options=[(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)],
     )
     client.pending_calls_threshold = _MOST_PENDING
-    if on_message is not None:
+    if on_message is not None and isinstance(asyncio.get_running_loop(), SharedLoop):
         deliver = on_message
         Intake(client, lambda payload, retained, topic: deliver(Message(payload, retained, topic))).install()
     try:
@@ -243,10 +243,10 @@ async def connect(
         _abandon(client)
 
 
-def quiet_loop() -> SharedLoop:
+def quiet_loop(*, shared: bool = False) -> asyncio.SelectorEventLoop:
     """Return a loop of the kind aiomqtt needs on every system, which writes nothing over the board."""
     # Windows' usual loop can't watch a socket of somebody else's, which is how aiomqtt works.
-    loop = SharedLoop()
+    loop = SharedLoop() if shared else asyncio.SelectorEventLoop()
     loop.set_exception_handler(_swallow)
     loop.set_default_executor(_DaemonExecutor())
     return loop

@@ -23,10 +23,21 @@ _QOS_0, _QOS_1 = 0, 2  # in the lower half, with repeated (8) and retained (1); 
 _PUBACK = 0x40
 _LONGEST_LENGTH = 4  # bytes of the field "remaining length" (section 2.2.3)
 _MQTT_3_1_1 = 4
+# What of paho's inside is used here, in 2.1 and 2.2. A release without it is read by aiomqtt, with the same messages.
+NEEDED = (
+    "_sock",
+    "_sock_recv",
+    "_sock_send",
+    "_in_packet",
+    "_out_packet",
+    "_packet_queue",
+    "loop_read",
+    "on_socket_open",
+)
 
 
 class SharedLoop(asyncio.SelectorEventLoop):
-    """A loop whose connections know how many of them have more than they may hand over.
+    """The loop of several cars, whose connections know how many of them have more than they may hand over.
 
     While `generous` each may hand over as much as one alone; while `resting` none hands over anything.
     """
@@ -51,8 +62,10 @@ class Intake:
         self._client = client
         self._paho: Any = client._client
         self._deliver = deliver
-        self._loop = asyncio.get_running_loop()
-        self._receive: Callable[[int], bytes] = self._paho._sock_recv
+        loop = asyncio.get_running_loop()
+        assert isinstance(loop, SharedLoop)
+        self._loop = loop
+        self._receive: Callable[[int], bytes] = getattr(self._paho, "_sock_recv", bytes)
         self._socket: Any = None
         self._bytes = b""
         self._at = 0
@@ -63,8 +76,8 @@ class Intake:
         self._acknowledged = bytearray()
 
     def install(self) -> None:
-        """Take the place of aiomqtt's reader once the socket is open."""
-        if self._paho.protocol != _MQTT_3_1_1:
+        """Take the place of aiomqtt's reader once the socket is open; where paho is built otherwise, do nothing."""
+        if self._paho.protocol != _MQTT_3_1_1 or not all(hasattr(self._paho, name) for name in NEEDED):
             return
         opened = self._paho.on_socket_open
 
@@ -82,11 +95,11 @@ class Intake:
             self._loop.add_reader(self._socket.fileno(), self._readable)
 
     def _readable(self) -> None:
-        if not self._waiting and not (isinstance(self._loop, SharedLoop) and self._loop.resting):
+        if not self._waiting and not self._loop.resting:
             self._turn()
 
     def _again(self) -> None:
-        if isinstance(self._loop, SharedLoop) and self._loop.resting:
+        if self._loop.resting:
             self._loop.call_soon(self._again)
             return
         self._wait(False)
@@ -94,8 +107,7 @@ class Intake:
             self._turn()
 
     def _wait(self, waiting: bool) -> None:
-        if isinstance(self._loop, SharedLoop):
-            self._loop.hungry += waiting - self._waiting
+        self._loop.hungry += waiting - self._waiting
         self._waiting = waiting
 
     @property
@@ -104,7 +116,7 @@ class Intake:
 
     def _turn(self) -> None:
         """Hand over what is here, or the part of it that there is time for."""
-        hungry = self._loop.hungry if isinstance(self._loop, SharedLoop) and not self._loop.generous else 0
+        hungry = 0 if self._loop.generous else self._loop.hungry
         left = max(1, _MOST_AT_A_TIME // (hungry + 1))
         try:
             if self._short:
