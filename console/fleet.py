@@ -9,7 +9,6 @@ start.
 
 from __future__ import annotations
 
-import gc
 import math
 import time
 from collections.abc import Callable, Sequence
@@ -177,7 +176,6 @@ class Fleet:
         self._show = show
         self._loop = loop
         self._members: list[_Member] = []
-        self._watched = 0  # cars from which something has come
         self._worked_s = 0.0  # in the last round, computing
         show.begin([car.name for car in cars], stopping)
         try:
@@ -208,12 +206,6 @@ class Fleet:
                 received_s = now_s
             member.guarded(member.turn, now_s)
         self._show.look(self.tiles)
-        watched = sum(member.run.monitor is not None for member in self._members)
-        if watched > self._watched:
-            # What fifty chains are made of stays to the end. Python would search all of it for what is no longer used
-            # every few seconds, for some 80 ms, in which no car is served.
-            self._watched = watched
-            gc.freeze()
         now_s = time.monotonic()
         worked_s, self._worked_s = now_s - begun_s, now_s - computing_s
         round_s = min(_LONGEST_ROUND_S, max(_SHORTEST_ROUND_S, 2.0 * worked_s))
@@ -231,7 +223,6 @@ class Fleet:
 
     def close(self) -> None:
         """Close what was opened, of each car whatever happened to the others."""
-        gc.unfreeze()
         for member in self._members:
             member.guarded(member.run.close)
         self._show.close()
