@@ -143,12 +143,14 @@ def cell_lines(
 
 
 def _cell(tile: Tile, shown: bool, width: int, glyphs: Glyphs) -> Text:
-    name = fit_name(safe(tile.name, glyphs), _NAME, glyphs)
+    # The mark by itself, or all cars of a rehearsal would have one name in so little room.
+    name = fit_name(safe(tile.name.removeprefix(MARK), glyphs), _NAME, glyphs)
+    mark = MARK if tile.rehearsal else ""
     age = "no samples" if math.isnan(tile.age_s) else f"{tile.age_s:.1f} s"
     link = "" if tile.link == "open" else f" {tile.link.split(':', 1)[0]}"
     behind = " BEHIND" if tile.dropped else ""
     words = alarm_words(tile.standing, tile.waiting)
-    state = f"NOT WATCHED {words}" if tile.fault else f"{words} {age}{link}{behind}"
+    state = f"{mark}NOT WATCHED {words}" if tile.fault else f"{mark}{words} {age}{link}{behind}"
     style = DOUBT if tile.fault or tile.silent else REVERSE if any(tile.waiting) else None
     body = fit(safe(state, glyphs), max(1, width - _NAME - 3), glyphs)
     room = max(1, width - _NAME - 3)

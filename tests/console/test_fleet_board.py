@@ -183,3 +183,9 @@ def test_who_needs_a_person_first() -> None:
     order = [calm, seen, silent, low_alarm, high, ill]
     assert [most_urgent(order[: n + 1]) for n in range(6)] == list(range(6))
     assert most_urgent([calm, calm]) == 0
+
+
+def test_a_rehearsals_cell_tells_that_and_which_car_it_is() -> None:
+    line = text([Tile("REHEARSAL Lapwing 1", age_s=0.1), Tile("REHEARSAL Lapwing 2", age_s=0.1)])
+    assert ">Lapwing 1    REHEARSAL no alarm 0.1 s" in line
+    assert " Lapwing 2    REHEARSAL no alarm 0.1 s" in line
