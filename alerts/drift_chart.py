@@ -159,6 +159,7 @@ class DriftChart:
         compared = known and looked >= LEAST_OF_LAP * self.reference.places
         if not self.proven and compared:
             self._prove(whole, stretches)
+            whole = None if self.misfit else whole  # those were held against the one that is given up
         if looks is not None and len(looks) >= LEAST_OF_LAP * self.reference.places:
             verdict = (self._chart_lap(looks) if self.charting else None) or self._worse(looks)
         if not self._crossed:

@@ -15,7 +15,7 @@ import numpy as np
 
 from alerts.alert import UNDER_THE_CAR, Definition, Evidence, Observation
 from alerts.rule import rows_standing_still, sensor_key
-from alerts.stillness import Stillness
+from alerts.stillness import Stillness, free_travel_mm
 from dsp.car import stride_for
 from dsp.faults import FaultChange
 from dsp.frame import REGIMES, CarBlock
@@ -70,7 +70,7 @@ class PlatformLow:
         points = len(self._platform.names)
         self._clear_mm = [limit + self._limits.clear_above_limit_mm for limit in self._platform.lowest_mm.tolist()]
         row_rate_hz = rate_hz / stride_for(rate_hz)
-        self._stillness = Stillness(row_rate_hz, sheet.alerts.sensor.stuck_for_s)
+        self._stillness = Stillness(row_rate_hz, sheet.alerts.sensor.stuck_for_s, free_travel_mm(sheet))
         self._stays_from = round(_STAYS_FROM_S * row_rate_hz)
         self._off_delay = round(self._limits.off_delay_s * rate_hz)
         # Up to here the alarm may be waiting to return, and a reading long in doubt must stop that.

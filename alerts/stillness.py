@@ -2,8 +2,9 @@
 
 In: consecutive travel of four corners, at all samples or at the rows of the car's grid. Out: where in the newest block
 each corner is in doubt. A sensor that sticks shows one and the same value from then on, and `dsp.stuck` needs a second
-to be sure; a healthy one that hardly moves is in doubt for no longer than that. Exact comparisons and whole numbers:
-any split gives the same. Taking a block costs next to nothing; only asking makes it count.
+to be sure; a healthy one that hardly moves is in doubt for no longer than that, and one that rests on an end of its
+stroke in none. Exact comparisons and whole numbers: any split gives the same. Taking a block costs next to nothing;
+only asking makes it count.
 """
 
 from __future__ import annotations
@@ -12,7 +13,9 @@ from collections import deque
 
 import numpy as np
 
-from ingest.chunk import Bools, Floats, Ints
+from dsp.stuck import END_STOP_MM
+from ingest.chunk import CORNERS, Bools, Floats, Ints
+from ingest.sheet import Sheet
 
 # In the shipped logs (12 bits, noise of 0.8 counts) no reading of a car that moves stays the same for longer than
 # 32 ms, in simulated ones without any noise on a bump stop for longer than 40; with 10 bits over 150 mm and no noise
@@ -21,6 +24,14 @@ DOUBTED_AFTER_S = 0.04
 # A verdict looks at whole tenths of a second, so a stuck sensor is known as such within `stuck_for_s` and two of them.
 _VERDICT_S = 0.2
 _MANY = 8  # times the samples until a doubt: from here on a quick look beforehand is worth its while
+
+
+def free_travel_mm(sheet: Sheet) -> tuple[Floats, Floats]:
+    """Travel between which each corner rests on no end of its stroke, as `dsp.stuck` has it: two of shape (4,)."""
+    parts = [sheet.suspension(corner) for corner in CORNERS]
+    droop_mm = np.array([-part.travel_to_full_droop_mm for part in parts])
+    bump_mm = np.array([part.travel_to_full_bump_mm for part in parts])
+    return droop_mm + END_STOP_MM, bump_mm - END_STOP_MM
 
 
 class Stillness:
@@ -33,11 +44,16 @@ class Stillness:
     stuck_for_s : float
         The sheet's `alerts.sensor.stuck_for_s`: a corner that is still for longer without being called stuck has
         been looked at, and is believed again.
+    free_mm : two arrays of shape (4,)
+        Travel between which a damper rests on no end of its stroke; beyond, one that stands still is in no doubt.
     asked_throughout : bool
         Every block since the last change of a corner that matters is asked about, so that less has to be kept.
     """
 
-    def __init__(self, rate_hz: float, stuck_for_s: float, *, asked_throughout: bool = False) -> None:
+    def __init__(
+        self, rate_hz: float, stuck_for_s: float, free_mm: tuple[Floats, Floats], *, asked_throughout: bool = False
+    ) -> None:
+        self._lowest_mm, self._highest_mm = (ends[:, np.newaxis] for ends in free_mm)
         self._doubted_after = max(1, round(DOUBTED_AFTER_S * rate_hz))
         self._judged_after = round((stuck_for_s + _VERDICT_S) * rate_hz)
         # Further back nothing matters: a corner still since then is believed again, or is not one that is asked about.
@@ -95,7 +111,9 @@ class Stillness:
         if not unmoved.any():
             return None
         moves = ~(unmoved | np.isnan(travel)).all(axis=0)
-        return np.where(unmoved & (still < self._judged_after) & moves, still, 0).T
+        unmoved &= still < self._judged_after
+        unmoved &= (travel >= self._lowest_mm) & (travel <= self._highest_mm)
+        return np.where(unmoved & moves, still, 0).T
 
     def _none_unmoved(self, changed: Bools) -> bool:
         """Whether every corner changes often enough, told from single bytes: a tenth of the work in long blocks."""

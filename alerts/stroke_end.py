@@ -17,7 +17,7 @@ import numpy as np
 
 from alerts.alert import UNDER_THE_CAR, Definition, Evidence, Observation, Priority
 from alerts.rule import sensor_key, standing_still
-from alerts.stillness import Stillness
+from alerts.stillness import Stillness, free_travel_mm
 from dsp.pipeline import Frame
 from dsp.stops import Contact, StopWatch
 from dsp.summary import LapSummary, StopTally
@@ -74,7 +74,9 @@ class StrokeEndRule:
         self._has_laps = has_laps
         self._stopped_below_m_s = sheet.laps.stopped_below_m_s
         # A reading changes where a contact begins, and from there on every block is asked about.
-        self._stillness = Stillness(rate_hz, sheet.alerts.sensor.stuck_for_s, asked_throughout=True)
+        self._stillness = Stillness(
+            rate_hz, sheet.alerts.sensor.stuck_for_s, free_travel_mm(sheet), asked_throughout=True
+        )
         # Samples of the newest contact so far that count: the car was not known to stand, the reading not in doubt.
         self._running = [0] * 4
         # Without laps: samples that must still be seen, after a long contact, before it counts as over.

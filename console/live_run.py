@@ -158,7 +158,8 @@ class LiveRun:
         self._decoder = make_decoder(self._layout, self._counts)
         self._assembler = Assembler(sheet, self._counts)
         self._inbox = inbox
-        self._rest: Received | None = None  # of a payload too long for one turn
+        self._long: Received | None = None  # a payload too long for one turn, and how much of it has been taken
+        self._long_taken = 0
         self._link: Link | None = None
         self._monitor: Monitor | None = None
         self._arrivals = ArrivalClock(1.0)
@@ -219,17 +220,22 @@ class LiveRun:
 
     def discard(self) -> int:
         """Throw away what has arrived, for a run that can't go on; the recording has it. Returns how many payloads."""
-        self._rest = None
+        self._long = None
         return len(self._inbox.take_some(2**62))
 
     def _some(self, most_bytes: int) -> list[Received]:
         """What to take now: of a stream a long payload comes in pieces; a message must come whole."""
-        waiting = self._inbox.take_some(most_bytes) if self._rest is None else [self._rest]
-        self._rest = None
-        if waiting and len(waiting[-1].payload) > most_bytes and self._layout.format not in _WHOLE_MESSAGES:
-            long = waiting.pop()
-            waiting.append(replace(long, payload=long.payload[:most_bytes]))
-            self._rest = replace(long, payload=long.payload[most_bytes:])
+        waiting, begin = [self._long] if self._long is not None else self._inbox.take_some(most_bytes), self._long_taken
+        self._long, self._long_taken = None, 0
+        if not waiting:
+            return []
+        last = waiting[-1]
+        if len(last.payload) - begin > most_bytes and self._layout.format not in _WHOLE_MESSAGES:
+            # Only the piece is copied, never what is left.
+            self._long, self._long_taken = last, begin + most_bytes
+            waiting[-1] = replace(last, payload=last.payload[begin : begin + most_bytes])
+        elif begin:
+            waiting[-1] = replace(last, payload=last.payload[begin:])
         return waiting
 
     def _digest(self, blocks: list[SampleBlock], newest: Received | None) -> None:
@@ -252,7 +258,7 @@ class LiveRun:
     @property
     def behind(self) -> bool:
         """Whether something that has arrived still waits to be taken."""
-        return self._rest is not None or self._inbox.waiting
+        return self._long is not None or self._inbox.waiting
 
     @property
     def age_s(self) -> float:

@@ -158,6 +158,9 @@ class WallLine:
                 self._tell(there=False)
                 if opened_s is not None:
                     backoff.worked_for(time.monotonic() - opened_s)
+            except Exception:
+                # A fault of this program's own: what the screens know is old from here on, and it is tried again.
+                self._tell(there=False)
             finally:
                 self._connection = None
             await asyncio.sleep(backoff.pause_s())

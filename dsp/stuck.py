@@ -14,7 +14,7 @@ from ingest.chunk import Floats
 from ingest.sheet_limits import SensorAlert
 
 # Calibration and the stop's own give; nearer to an end of the stroke than this a damper may rest on it.
-_END_STOP_MM = 3.0
+END_STOP_MM = 3.0
 _LOOKS = 8  # samples of a tick that show motion nearly always: a wheel's period is half a tick, a body's five
 _TICK_S = 0.1  # long enough for the slowest body motion to show, short against the shortest stuck time
 
@@ -34,8 +34,8 @@ class StuckWatch:
 
     def __init__(self, limits: SensorAlert, rate_hz: float, stroke_mm: tuple[Floats, Floats]) -> None:
         self._limits = limits
-        self._droop_end_mm = stroke_mm[0] + _END_STOP_MM
-        self._bump_end_mm = stroke_mm[1] - _END_STOP_MM
+        self._droop_end_mm = stroke_mm[0] + END_STOP_MM
+        self._bump_end_mm = stroke_mm[1] - END_STOP_MM
         self._tick = max(2, round(_TICK_S * rate_hz))
         self._window = max(2, round(limits.stuck_for_s / _TICK_S))
         self.stuck = [False] * 4

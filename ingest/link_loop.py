@@ -57,7 +57,10 @@ class LinkLoop:
             left_s = end_s - time.monotonic()
             if left_s <= 0.0:
                 return
-            time.sleep(min(left_s, _REST_S))
+            # With more to hand over there is no rest: of many that are behind each has one message a pass, and with
+            # rests they would never catch up.
+            if not self._loop.hungry:
+                time.sleep(min(left_s, _REST_S))
 
     def catch_up(self, links: int, longest_s: float) -> None:
         """Receive on, while most of `links` have more than they could hand over: then it is no flood of a few.

@@ -160,7 +160,10 @@ class Intake:
             return got
         if isinstance(self._ended, OSError):
             raise self._ended
-        return b"" if self._ended else self._receive(most)
+        if self._ended:
+            return b""
+        # Not from the socket: paho may read thousands of packets in one call, and the other links would wait for it.
+        raise BlockingIOError
 
     def _one(self) -> bool:
         """Hand over one packet; False when none is whole."""

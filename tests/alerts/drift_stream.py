@@ -84,9 +84,9 @@ def weak(first_lap: int, corner: str, factor: float = 1.35) -> Gain:
     return lambda lap: tuple(factor if name == corner and lap >= first_lap else 1.0 for name in CORNERS)  # type: ignore[return-value]
 
 
-def monitor_for(rate_hz: float = 500.0, reference: DriftReference | None = None) -> Monitor:
+def monitor_for(rate_hz: float = 500.0, reference: DriftReference | None = None, warm_up_laps: int = 2) -> Monitor:
     """A monitor whose only interest is drift."""
-    sheet = make_sheet({"alerts.asymmetry.enabled": False})
+    sheet = make_sheet({"alerts.asymmetry.enabled": False, "alerts.drift.warm_up_laps": warm_up_laps})
     return Monitor(sheet, rate_hz, ROLES, None, reference)
 
 

@@ -67,11 +67,11 @@ def test_a_reference_of_another_sample_rate_serves(rate_hz: float) -> None:
     assert [one.definition.where for one in told] == ["FL"]
 
 
-@pytest.mark.parametrize("road", [11, 12, 13])
-def test_a_reference_of_another_road_is_given_up(road: int) -> None:
+@pytest.mark.parametrize(("road", "warm_up_laps"), [(11, 2), (12, 2), (13, 2), (11, 0)])
+def test_a_reference_of_another_road_is_given_up(road: int, warm_up_laps: int) -> None:
     reference = monitor_for()
     play(stream(13, road=road), reference)
-    monitor = monitor_for(reference=reference.drift.reference)
+    monitor = monitor_for(reference=reference.drift.reference, warm_up_laps=warm_up_laps)
     told = play(stream(6), monitor)
     assert told == []
     assert "of another road" in monitor.drift.statement()

@@ -120,12 +120,24 @@ def test_a_contact_in_doubt_goes_on_when_the_corner_moves_again() -> None:
     assert changes(seen(travel, sheet), "bump_stop", "FR") == [(100 + LONG + 70, "occurs")]
 
 
-def test_top_outs_likewise() -> None:
-    sheet = easy_sheet({"alerts.platform_low.enabled": False, "alerts.top_out.longest_contact_s": 0.25})
-    travel = trembling((0.0, 300))
-    travel[100:, 2] -= 40.3
-    assert changes(seen(travel, sheet), "top_out", "RL") == [(100 + LONG, "occurs")]
-    assert changes(seen(stick(travel, 2, 120, 300), sheet), "top_out", "RL") == []
+@pytest.mark.parametrize("held", [130, 300, 600])
+def test_a_damper_that_rests_on_an_end_of_its_stroke_is_in_no_doubt(held: int) -> None:
+    """There a reading that does not move is as it should be; `dsp.stuck` never calls it stuck."""
+    sheet = easy_sheet({"alerts.top_out.longest_contact_s": 0.25})
+    part = sheet.suspension("RL")
+    for rest_mm, kind, at in (
+        (-part.travel_to_full_droop_mm - 0.3, "top_out", "RL"),
+        (part.travel_to_full_bump_mm, "bump_stop", "RL"),
+        (part.travel_to_full_bump_mm, "platform_low", "nose"),
+    ):
+        trembles = trembling((0.0, 1000))
+        rests = trembles.copy(order="F")
+        corners = [0, 1] if kind == "platform_low" else [2]
+        rests[100 : 100 + held, corners] = rest_mm
+        trembles[100 : 100 + held, corners] += rest_mm
+        for travel in (rests, trembles):
+            assert changes(seen(travel, sheet), kind, at)[:1], (kind, held)
+        assert changes(seen(rests, sheet), kind, at)[0] == changes(seen(trembles, sheet), kind, at)[0]
 
 
 def test_nothing_is_doubted_across_a_gap() -> None:

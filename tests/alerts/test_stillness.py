@@ -13,6 +13,7 @@ from ingest.chunk import Floats, Ints
 RATE = 250.0
 AFTER = 10  # samples in 40 ms
 STUCK_FOR_S = 1.0
+ANYWHERE = (np.full(4, -np.inf), np.full(4, np.inf))  # no end of a stroke
 JUDGED = 300  # a second, and two tenths
 
 
@@ -42,7 +43,7 @@ def moving(samples: int) -> Floats:
 
 def doubted(travel: Floats, cuts: list[int], asks: set[int] | None = None) -> Ints:
     """The answer in pieces; pieces that are not asked for stay -1."""
-    watch = Stillness(RATE, STUCK_FOR_S)
+    watch = Stillness(RATE, STUCK_FOR_S, ANYWHERE)
     found = np.full(travel.shape, -1, dtype=int)
     for number, (start, stop) in enumerate(pairwise([0, *cuts, len(travel)])):
         watch.take(travel[start:stop])
@@ -102,7 +103,7 @@ def test_an_unknown_sample_begins_the_time_anew() -> None:
 def test_a_new_stretch_begins_the_time_anew() -> None:
     travel = moving(AFTER)
     travel[:, 0] = 7.5
-    watch = Stillness(RATE, STUCK_FOR_S)
+    watch = Stillness(RATE, STUCK_FOR_S, ANYWHERE)
     for _ in range(3):
         watch.take(travel)
         watch.reset()
@@ -130,7 +131,7 @@ def test_little_is_kept_for_those_who_ask_throughout(length: int, seed: int) -> 
     travel = np.zeros((1000, 4), order="F")
     for corner, place in enumerate([500, *rng.integers(460, 540, 3).tolist()]):
         travel[place:, corner] += 1.0
-    watch = Stillness(RATE, STUCK_FOR_S, asked_throughout=True)
+    watch = Stillness(RATE, STUCK_FOR_S, ANYWHERE, asked_throughout=True)
     found = np.zeros(len(travel), dtype=int)
     for start in range(0, len(travel), length):
         watch.take(travel[start : start + length])
@@ -163,7 +164,7 @@ def test_any_split_and_any_asking_agree_with_a_loop(seed: int) -> None:
 
 
 def test_what_is_kept_is_bounded() -> None:
-    watch = Stillness(RATE, STUCK_FOR_S)
+    watch = Stillness(RATE, STUCK_FOR_S, ANYWHERE)
     travel = moving(50)
     for _ in range(500):
         watch.take(travel)

@@ -311,3 +311,39 @@ def test_what_hurries_out_lets_no_flood_in(loop: LinkLoop, serve: Callable[[], S
     loop.turn()
     assert len(flood.tapped) - before <= mqtt_intake._MOST_AT_A_TIME
     until(loop, lambda: len(flood.tapped) == 2000)
+
+
+def test_links_that_are_behind_are_given_no_rests(
+    loop: LinkLoop, serve: Callable[[], Server], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """With a pause after each message or two, a car that has once fallen behind would stay so."""
+    behind: list[int] = []
+    monkeypatch.setattr(time, "sleep", lambda _: behind.append(loop._loop.hungry))
+    links = [serve() for _ in range(4)]
+    for each in links:
+        each.send(publish(b"sample") * 2000)
+    for each in links:
+        each.arrived()
+    for _ in range(1000):
+        loop.turn(0.01)
+        if all(len(each.tapped) == 2000 for each in links):
+            break
+    assert [len(each.tapped) for each in links] == [2000] * 4
+    assert not any(behind)
+
+
+def test_messages_nobody_asked_for_do_not_keep_a_turn_from_ending(loop: LinkLoop, serve: Callable[[], Server]) -> None:
+    """Of QoS 2, which paho reads, as many in one call as were never completed."""
+    server, other = serve(), serve()
+    server.connection.setblocking(False)
+    packets = b"".join(b"\x34\x07\x00\x01a" + n.to_bytes(2, "big") + b"xy" for n in range(1, 40_000))
+    sent = 0
+    with contextlib.suppress(BlockingIOError):
+        while sent < len(packets):
+            sent += server.connection.send(packets[sent:])
+            loop.turn()
+    other.send(publish(b"sample"))
+    other.arrived()
+    for _ in range(3):
+        loop.turn()
+    assert other.tapped == [b"sample"]
